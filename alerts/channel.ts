@@ -21,11 +21,15 @@ export interface Outbox {
 
 /** What became of one message. later: keep it and try again; never: the receiver refuses it for good (dead letter). */
 export type Delivery =
-  { readonly kind: 'delivered' } | { readonly kind: 'later'; readonly why: string } | { readonly kind: 'never'; readonly why: string }
+  | { readonly kind: 'delivered' }
+  | { readonly kind: 'later'; readonly why: string; /** The receiver asked to be left alone this long. */ readonly after_ms?: number }
+  | { readonly kind: 'never'; readonly why: string }
 
 /** A way to tell people. Only the drainer calls `send`. */
 export interface Channel {
   readonly name: string
+  /** Most messages in flight that make sense here; without it the drainer's own bound holds. */
+  readonly maxInFlight?: number
   /** False while there is no point in trying (no connection). The drainer waits for `onReady`. */
   readonly isReady: () => boolean
   readonly onReady: (call: () => void) => void
