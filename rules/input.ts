@@ -51,6 +51,8 @@ export type Input =
       readonly by: string
       readonly why: string
     }
+  /** mouldtend looks after itself: this one goes the whole way of an alarm and must come back from the broker. */
+  | { readonly kind: 'canary'; readonly at_ms: number; readonly id: string }
   /** A stretch that is missing from the record, e.g. what a crash took. */
   | { readonly kind: 'gap'; readonly at_ms: number; readonly from_ms: number; readonly to_ms: number; readonly why: string }
 

@@ -456,6 +456,7 @@ export function openUnit(plan: UnitPlan, planVersion: string, saved: UnitState |
         break
       case 'service_stop':
       case 'plan_change':
+      case 'canary':
       case 'gap':
         passTime(null, input.at_ms)
     }

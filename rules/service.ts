@@ -1,0 +1,36 @@
+import type { RecordEvent } from './event.ts'
+import type { Input } from './input.ts'
+
+/** What the service remembers of itself beside its units. */
+export interface ServiceState {
+  recordNo: number
+}
+export const freshService = (): ServiceState => ({ recordNo: 0 })
+
+/** Journal lines about the service itself: starts, stops, the clock, the plan, what is missing. Updates `state` in place. */
+export function serviceRecords(state: ServiceState, planVersion: string, input: Input): readonly RecordEvent[] {
+  const record = (event: RecordEvent['event'], facts: RecordEvent['facts']): RecordEvent => {
+    state.recordNo += 1
+    return { kind: 'record', event, subject: 'service', place: '', eventNo: state.recordNo, at_ms: input.at_ms, planVersion, facts }
+  }
+  switch (input.kind) {
+    case 'service_start': {
+      const started = record('service_started', { last_ms: input.last_ms, engine: input.engine, trusted: input.trusted })
+      return input.trusted ? [started] : [started, record('clock_untrusted', { last_ms: input.last_ms })]
+    }
+    case 'service_stop':
+      return [record('service_stopped', {})]
+    case 'clock_step':
+      return [record('clock_step', { by_ms: input.by_ms })]
+    case 'plan_change':
+      return [record('plan_changed', { from: input.from, to: input.to, by: input.by, why: input.why })]
+    case 'gap':
+      return [record('gap', { from_ms: input.from_ms, to_ms: input.to_ms, why: input.why })]
+    case 'reading':
+    case 'fault':
+    case 'command':
+    case 'tick':
+    case 'canary':
+      return []
+  }
+}
