@@ -134,3 +134,21 @@ export function hall(): Hall {
   }
   return made
 }
+
+/** The hall on a bad day: something of everything, so that every metric has a series with all its labels. */
+export function busyHall(): Hall {
+  const made = hall()
+  const counting: readonly SignalName[] = ['refill.count']
+  made.circuits = [
+    ...made.circuits,
+    circuit('east-01', { signals: counting, values: Float64Array.of(3), quality: Uint8Array.of(0) }),
+    circuit('east-02', { lastReading_ms: null, phase: 'unknown' }),
+  ]
+  made.alarms = [
+    ...made.alarms,
+    alarm('east-01', { priority: 'high', core: 'unack_active', shown: 'unack_active', bad: true }),
+    alarm('east-02', { priority: 'low', core: 'ack_active', shown: 'shelved' }),
+  ]
+  made.readiness = { ok: false, reasons: [{ code: 'broker_away', detail: 'The broker does not answer; messages wait.' }] }
+  return made
+}
