@@ -41,6 +41,7 @@ export interface Chunk {
   readonly lastSeq: number
   readonly first_ms: number
   readonly last_ms: number
+  /** Handed over at commit: where the buffer holds nothing else it is transferred, and the caller's view is then empty. */
   readonly bytes: Uint8Array
 }
 /** All or nothing: one transaction. */
@@ -56,6 +57,10 @@ export interface Receipt {
   /** Rows given to the outbox messages of this commit that were new, in their order. Doubles (same id and channel) give none. */
   readonly stored: readonly StoredMessage[]
   readonly synced_ms: number
+  /** Ids of records that the journal had already, word for word: a replay. They gave no row and no message. */
+  readonly doubles: readonly string[]
+  /** Ids that the journal had already with other content. The new content is kept as a note; the record stands as it was. Somebody must be told. */
+  readonly conflicts: readonly string[]
 }
 export interface Recovery {
   readonly lastSeq: number
@@ -64,11 +69,15 @@ export interface Recovery {
   /** Plan of the last chunk or snapshot; null in a new file. */
   readonly plan: Plan | null
   readonly outboxDepth: number
+  /** What was found damaged and what stands in for it, in words for people. */
+  readonly notes: readonly string[]
 }
 export interface JournalQuery {
+  /** From here, inclusive, to there, exclusive: when it happened. Oldest row first. */
   readonly from_ms?: number
   readonly to_ms?: number
   readonly alarm?: string
+  /** Circuit key; a unit id or 'service' finds what was recorded of those. */
   readonly circuit?: string
   readonly afterRow?: number
   readonly limit: number
@@ -86,21 +95,57 @@ export type StoreFault =
   | { readonly kind: 'corrupt'; readonly detail: string }
   | { readonly kind: 'newer_schema'; readonly found: number; readonly known: number }
   | { readonly kind: 'locked'; readonly detail: string }
+  /** More was handed in than the disk takes: the queue is full and this was not queued. */
+  | { readonly kind: 'overloaded'; readonly detail: string }
+  /** Closed, or its thread died; only opening it anew helps. */
+  | { readonly kind: 'closed'; readonly detail: string }
 export class StoreError extends Error {
   readonly fault: StoreFault
-  constructor(fault: StoreFault, message: string) {
+  /** The chunk of a commit that was refused, given back since its buffer had been handed over. */
+  readonly chunk: Chunk | null
+  constructor(fault: StoreFault, message: string, chunk: Chunk | null = null) {
     super(message)
     this.name = 'StoreError'
     this.fault = fault
+    this.chunk = chunk
   }
+}
+
+/** Something a person should know though the store goes on. `text` says what, where, what goes on and what to do. */
+export interface StoreNotice {
+  readonly kind:
+    | 'reserve_released'
+    | 'reserve_restored'
+    | 'no_reserve'
+    | 'connection_discarded'
+    | 'connection_back'
+    | 'chunk_damaged'
+    | 'snapshot_damaged'
+    | 'id_conflict'
+    | 'outbox_summarised'
+    | 'dead_letters_dropped'
+    | 'migrated'
+  readonly text: string
+}
+
+/** `body` of the one message per channel that stands in for messages dropped at the outbox's bound. Its id begins with 'summary:'. */
+export interface OutboxSummary {
+  readonly kind: 'summary'
+  readonly count: number
+  readonly byPriority: Readonly<Record<OutboxMessage['priority'], number>>
+  readonly first_ms: number
+  readonly last_ms: number
 }
 
 /** The store, behind messages: nothing here blocks the caller's thread. PostgreSQL would fit behind the same interface. */
 export interface History {
-  /** Resolves when the transaction is on the disk (fsynced); rejects with StoreError, and then nothing of it is stored. */
+  /**
+   * Resolves when the transaction is on the disk (fsynced); rejects with StoreError, and then nothing of it is stored. After
+   * `io` alone that is not certain: the disk may have taken it and said no. Committing it again is always harmless.
+   */
   readonly commit: (commit: Commit) => Promise<Receipt>
   readonly recover: () => Promise<Recovery>
-  /** Durable inputs after `afterSeq`, oldest first, in pages. */
+  /** Durable inputs after `afterSeq`, oldest first, in pages. In place of a damaged chunk stands one `gap`, and a notice goes out. */
   readonly inputs: (afterSeq: number, limit: number) => Promise<readonly (Sequenced & { readonly planVersion: string })[]>
   readonly plan: (version: string) => Promise<Plan | null>
   readonly journal: (query: JournalQuery) => Promise<readonly StoredRecord[]>
@@ -123,4 +168,14 @@ export interface StoreFigures {
   readonly outboxDepth: number
   readonly deadLetters: number
   readonly fileBytes: number
+  /** Bytes of chunks handed in and not yet on the disk. */
+  readonly queueBytes: number
+  /** Transactions: several commits share one where they came while the one before was being written. */
+  readonly transactions: number
+  readonly refused: number
+  /** Messages that a summary stands in for, since the file was made. */
+  readonly summarised: number
+  readonly conflicts: number
+  /** False while the reserve of disk space is used up. */
+  readonly reserve: boolean
 }
