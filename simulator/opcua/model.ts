@@ -53,7 +53,14 @@ export interface ObjectType {
 type Id = number | null
 type Rule = Base['rule']
 const inSpace = (space: Base['space']) => ({
-  analog: (name: string, id: Id, rule: Rule, quantity: Quantity, access: 'RO' | 'RW' = 'RO', dataType: DataTypeName = 'Double'): Member => ({
+  analog: (
+    name: string,
+    id: Id,
+    rule: Rule,
+    quantity: Quantity,
+    access: 'RO' | 'RW' = 'RO',
+    dataType: DataTypeName = 'Double',
+  ): Member => ({
     kind: 'analog',
     name,
     space,

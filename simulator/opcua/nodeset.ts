@@ -110,7 +110,14 @@ class Document {
     ])
   }
 
-  type(element: 'UAObjectType' | 'UADataType', id: string, name: string, superType: string, extra = '', more: readonly string[] = []): void {
+  type(
+    element: 'UAObjectType' | 'UADataType',
+    id: string,
+    name: string,
+    superType: string,
+    extra = '',
+    more: readonly string[] = [],
+  ): void {
     this.#node(element, id, name, '', [`<Reference ReferenceType="i=45" IsForward="false">${superType}</Reference>`, ...more], extra)
   }
 
@@ -332,7 +339,13 @@ function tcdDataTypes(doc: Document): void {
 
 function enumeration(doc: Document, space: Space, name: string, ref: Ref, texts: readonly string[], valuesId: string): void {
   const fields = texts.map((text, value) => `<Field Name="${text}" Value="${value}"/>`).join('')
-  doc.type('UADataType', refId(ref), browseName(space, name), 'i=29', `<Definition Name="${browseName(space, name)}">${fields}</Definition>`)
+  doc.type(
+    'UADataType',
+    refId(ref),
+    browseName(space, name),
+    'i=29',
+    `<Definition Name="${browseName(space, name)}">${fields}</Definition>`,
+  )
   doc.variable({
     id: valuesId,
     name: 'EnumValues',
@@ -378,7 +391,10 @@ export interface Instance {
 }
 
 /** Nodeset of the instances under DeviceSet, with the nodes that somebody has to fill. */
-export function instancesXml(own: string, plans: readonly InstancePlan[]): { readonly xml: string; readonly instances: readonly Instance[] } {
+export function instancesXml(
+  own: string,
+  plans: readonly InstancePlan[],
+): { readonly xml: string; readonly instances: readonly Instance[] } {
   const doc = new Document()
   const deviceSet = refId({ space: 'DI', id: 5001 })
   const instances = plans.map((plan): Instance => {

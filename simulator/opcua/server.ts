@@ -1,5 +1,6 @@
 import { existsSync } from 'node:fs'
 import { join } from 'node:path'
+import type * as Opcua from 'node-opcua'
 import type { OPCUAServer, UAMethod, UAVariable } from 'node-opcua'
 import type { VirtualUnit, Zone, ZoneValues } from '../zone.ts'
 import { DATA_TYPES, NAMESPACE, quantityAt, type Ref } from './model.ts'
@@ -47,7 +48,7 @@ export interface OpcUaHall {
 
 const OWN_URI = 'urn:kestrel-hall:virtual-units'
 const PROFILE = 'http://opcfoundation.org/UA-Profile/PlasticsRubber/TCD/Server/'
-type Library = typeof import('node-opcua')
+type Library = typeof Opcua
 
 interface Served {
   readonly unit: VirtualUnit

@@ -51,13 +51,19 @@ export function wireUnit(quantity: Quantity, speech: Speech): WireUnit {
       return PRESSURE[speech.pressure]
     case 'flow':
       return FLOW[speech.flow]
-    default:
+    case 'power':
+    case 'ratio':
+    case 'speed':
+    case 'hours':
+    case 'minutes':
+    case 'seconds':
+    case 'ramp':
       return PLAIN[quantity]
   }
 }
 
 /** UnitId of a common code: shift left by 8 bits, then OR the next character (OPC 10000-8). */
-export const unitId = (code: string): number => [...code].reduce((id, character) => (id << 8) | character.charCodeAt(0), 0)
+export const unitId = (code: string): number => code.split('').reduce((id, character) => (id << 8) | character.charCodeAt(0), 0)
 
 const RANGE: Readonly<Record<Quantity, readonly [number, number]>> = {
   temperature: [0, 400],

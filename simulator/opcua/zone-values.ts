@@ -112,4 +112,3 @@ export function show(
   const onWire = wireUnit(quantityAt(leaf.path.split('/'), leaf.member.quantity), speech).toWire(value)
   return { value: leaf.member.dataType === 'Double' ? onWire : Math.round(onWire), text: '' }
 }
-
