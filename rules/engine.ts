@@ -28,6 +28,8 @@ export interface Engine {
   readonly unit: (id: string) => UnitEngine | null
   readonly units: () => Iterable<UnitEngine>
   readonly save: () => EngineState
+  /** The last input but plan changes was a clean stop of the service, or there was none. */
+  readonly wasStopped: () => boolean
 }
 
 export function openEngine(first: Plan, saved: EngineState | null): Engine {
@@ -63,6 +65,7 @@ export function openEngine(first: Plan, saved: EngineState | null): Engine {
   function step(input: Input): readonly Event[] {
     switch (input.kind) {
       case 'reading':
+        service.stopped = false
         return one(byCircuit.get(input.circuit), input)
       case 'fault':
       case 'tick':
@@ -117,6 +120,7 @@ export function openEngine(first: Plan, saved: EngineState | null): Engine {
     next_ms,
     unit: (id) => units.get(id) ?? null,
     units: () => units.values(),
+    wasStopped: () => service.stopped,
     save: () => ({ service, units: Object.fromEntries([...units].map(([id, engine]) => [id, engine.save()])) }),
   }
 }

@@ -4,8 +4,10 @@ import type { Input } from './input.ts'
 /** What the service remembers of itself beside its units. */
 export interface ServiceState {
   recordNo: number
+  /** The last thing known of the service is a clean stop. */
+  stopped: boolean
 }
-export const freshService = (): ServiceState => ({ recordNo: 0 })
+export const freshService = (): ServiceState => ({ recordNo: 0, stopped: true })
 
 /** Journal lines about the service itself: starts, stops, the clock, the plan, what is missing. Updates `state` in place. */
 export function serviceRecords(state: ServiceState, planVersion: string, input: Input): readonly RecordEvent[] {
@@ -13,6 +15,7 @@ export function serviceRecords(state: ServiceState, planVersion: string, input: 
     state.recordNo += 1
     return { kind: 'record', event, subject: 'service', place: '', eventNo: state.recordNo, at_ms: input.at_ms, planVersion, facts }
   }
+  if (input.kind !== 'plan_change') state.stopped = input.kind === 'service_stop'
   switch (input.kind) {
     case 'service_start': {
       const started = record('service_started', { last_ms: input.last_ms, engine: input.engine, trusted: input.trusted })

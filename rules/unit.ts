@@ -97,7 +97,8 @@ export function openUnit(plan: UnitPlan, planVersion: string, saved: UnitState |
   function silenceDue(alarm: RunningAlarm, { state: c }: RunningCircuit): number {
     const { condition } = alarm
     if (condition.kind !== 'no_reading' || c.silenceBase_ms === null || isActive(alarm.state.core)) return Infinity
-    return state.contact === 'powered_down' ? Infinity : c.silenceBase_ms + condition.after_ms
+    // A unit without contact has an alarm of its own.
+    return state.contact === 'powered_down' || state.contact === 'lost' ? Infinity : c.silenceBase_ms + condition.after_ms
   }
 
   /** When a lost contact is to be told, by the rule for a hot or for a cool unit; Infinity where this rule is not the one. */
@@ -194,6 +195,7 @@ export function openUnit(plan: UnitPlan, planVersion: string, saved: UnitState |
       return
     }
     state.contact = 'lost'
+    for (const circuit of circuits.values()) circuit.dirty = true
     raise(alarm, at_ms, since_ms, state.why ?? 'silent')
   }
 
@@ -203,6 +205,10 @@ export function openUnit(plan: UnitPlan, planVersion: string, saved: UnitState |
     if (state.contact !== 'unknown') record('contact_back', null, at_ms, { was: state.contact })
     state.contact = 'there'
     state.why = null
+    for (const circuit of circuits.values()) {
+      circuit.state.silenceBase_ms = at_ms
+      circuit.dirty = true
+    }
     for (const alarm of unitAlarms) {
       if (alarm.condition.kind === 'contact_lost' && isActive(alarm.state.core)) giveReturn(alarm, at_ms)
     }

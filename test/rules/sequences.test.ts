@@ -186,13 +186,13 @@ describe('worked sequences', () => {
     fc.assert(
       fc.property(
         fc.constantFrom(...sequences),
-        fc.array(fc.nat(700_000), { maxLength: 12 }),
+        fc.array(fc.nat(1000), { minLength: 1, maxLength: 12 }),
         fc.array(fc.boolean(), { minLength: 40 }),
         (sequence, ticks, restarts) => {
           const bare = inputsOf(sequence)
           let latest = 0
           const before = new Map(bare.map((input) => [input, (latest = Math.max(latest, input.at_ms))]))
-          const extra = ticks.filter((t) => t <= sequence.end * 1000).map((at_ms): Input => ({ kind: 'tick', at_ms, unit: 'u' }))
+          const extra = ticks.map((t): Input => ({ kind: 'tick', at_ms: t * sequence.end, unit: 'u' }))
           // A tick is put before the first input that is not earlier, so that it is never later than the next input.
           const mixed = [...bare]
           for (const tick of extra) {

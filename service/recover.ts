@@ -1,0 +1,74 @@
+import { messagesFor, channelsOf, type Identified } from '../alerts/outbox-messages.ts'
+import type { Plan } from '../config/plan.ts'
+import { eventId } from '../history/identity.ts'
+import type { History, JournalRecord } from '../history/store.ts'
+import { ENGINE_VERSION, openEngine, type Engine, type EngineState } from '../rules/engine.ts'
+import type { Event } from '../rules/event.ts'
+
+const PAGE = 2000
+
+export interface Recovered {
+  readonly engine: Engine
+  readonly lastSeq: number
+  readonly last_ms: number | null
+  /** The file has no plan yet: the first start. */
+  readonly isNew: boolean
+  /** The last input was a clean stop; otherwise the service was killed and up to a second of telemetry is missing. */
+  readonly wasStopped: boolean
+  readonly replayed: number
+  /** A snapshot of another engine version cannot be gone on from: it starts cold, with a record. */
+  readonly isCold: boolean
+}
+
+/**
+ * State as of the last durable input: last snapshot plus replay, by the very engine that judges live. Events that the replay gives
+ * again are committed again; the journal knows them by id and keeps one. `fallback`: the plan where the file has none.
+ */
+export async function recover(history: History, fallback: Plan): Promise<Recovered> {
+  const kept = await history.recover()
+  const { snapshot } = kept
+  const usable = snapshot !== null && snapshot.engine === ENGINE_VERSION
+  const first = usable ? await planOf(history, snapshot.planVersion, kept.plan ?? fallback) : (kept.plan ?? fallback)
+  // Written by save() of the same engine version.
+  const engine = openEngine(first, usable ? (JSON.parse(snapshot.state) as EngineState) : null)
+  const isCold = snapshot !== null && !usable
+  let seq = usable ? snapshot.seq : isCold ? kept.lastSeq : 0
+  let replayed = 0
+  for (;;) {
+    const page = await history.inputs(seq, PAGE)
+    if (page.length === 0) break
+    const records: JournalRecord[] = []
+    const named: Identified[] = []
+    for (const { seq: number, input } of page) {
+      seq = number
+      replayed += 1
+      const events: Event[] = [...engine.step(input)]
+      if (input.kind === 'plan_change') {
+        const to = await history.plan(input.to)
+        if (to !== null) events.push(...engine.changePlan(to, input.at_ms))
+      }
+      for (const event of events) {
+        const id = eventId(engine.plan().site, event)
+        records.push({ id, seq, engine: ENGINE_VERSION, event })
+        named.push({ id, event })
+      }
+    }
+    if (records.length === 0) continue
+    const plan = engine.plan()
+    const outbox = messagesFor(named, plan, channelsOf(plan), records.at(-1)?.event.at_ms ?? 0)
+    await history.commit({ chunk: null, records, outbox, snapshot: null, plan: null })
+  }
+  return {
+    engine,
+    lastSeq: Math.max(seq, kept.lastSeq),
+    last_ms: kept.last_ms,
+    isNew: kept.plan === null,
+    wasStopped: engine.wasStopped(),
+    replayed,
+    isCold,
+  }
+}
+
+async function planOf(history: History, version: string, other: Plan): Promise<Plan> {
+  return (await history.plan(version)) ?? other
+}

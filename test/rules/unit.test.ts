@@ -1,0 +1,251 @@
+import { describe, expect, test } from 'vitest'
+import type { RulePlan, StartDelay } from '../../config/plan.ts'
+import type { AlarmEvent, Event } from '../../rules/event.ts'
+import type { Input } from '../../rules/input.ts'
+import { openUnit } from '../../rules/unit.ts'
+import { reading, rule, unitWith } from './bench-circuit.ts'
+
+// Behaviour of a whole unit. Times of the start delay and of lost contact: common practice, no source.
+const SIGNALS = ['temperature.actual', 'temperature.set_value', 'pump.running'] as const
+const MIN = 60_000
+const start: StartDelay = {
+  timeout_ms: 10 * MIN,
+  hold_ms: 2 * MIN,
+  onStart: true,
+  onSetValue: true,
+  setValueStep: 1.5,
+  cap_ms: 20 * MIN,
+  capWindow_ms: 240 * MIN,
+}
+const deviation = rule(
+  { kind: 'band', signal: 'control', reference: { kind: 'signal', signal: 'temperature.set_value' }, plus: 3, minus: 3, deadband: 0.75 },
+  {
+    id: 'temperature.deviation',
+    alarm: 'u/a:temperature.deviation',
+    onDelay_ms: MIN,
+    offDelay_ms: 30_000,
+    armedByStart: true,
+    start,
+    suppressedBy: ['temperature.outer'],
+  },
+)
+const outer = rule(
+  { kind: 'high_above', signal: 'control', reference: { kind: 'signal', signal: 'temperature.set_value' }, offset: 10, deadband: 0.75 },
+  { id: 'temperature.outer', alarm: 'u/a:temperature.outer', onDelay_ms: 10_000, priority: 'high' },
+)
+const offHot = rule(
+  { kind: 'switched_off_hot', limit_degC: 70, deadband_K: 3 },
+  { id: 'off_hot', alarm: 'u/a:off_hot', onDelay_ms: 10_000, neverHidden: true },
+)
+const lost = (hot: boolean): RulePlan =>
+  rule(
+    { kind: 'contact_lost', after_ms: MIN, afterHot_ms: 30_000, hot },
+    { id: hot ? 'contact.lost_hot' : 'contact.lost', alarm: `u:contact.lost${hot ? '_hot' : ''}`, neverHidden: hot },
+  )
+const badSignal = rule(
+  { kind: 'bad_signal', signals: ['control'] },
+  { id: 'bad', alarm: 'u/a:bad', onDelay_ms: MIN, suppressedBy: ['contact.lost', 'contact.lost_hot'] },
+)
+const noReading = rule(
+  { kind: 'no_reading', after_ms: MIN },
+  { id: 'silent', alarm: 'u/a:silent', suppressedBy: ['contact.lost', 'contact.lost_hot'] },
+)
+const plan = unitWith(SIGNALS, [deviation, outer, offHot, badSignal, noReading], {
+  staleAfter_ms: 15_000,
+  rules: [lost(false), lost(true)],
+})
+
+const at = (at_ms: number, actual: number | null, set: number | null = 80, pump: number | null = 1): Input =>
+  reading(at_ms, [actual, set, pump])
+/** One value a second, as a unit is polled. */
+const every = (from_s: number, to_s: number, actual: (s: number) => number | null, set = 80, pump = 1): Input[] =>
+  Array.from({ length: to_s - from_s + 1 }, (_, i) => {
+    const value = actual(from_s + i)
+    return value === null ? reading((from_s + i) * 1000, [null, null, null]) : at((from_s + i) * 1000, value, set, pump)
+  })
+const tick = (at_s: number): Input => ({ kind: 'tick', at_ms: at_s * 1000, unit: 'u' })
+const brief = (e: Event): string =>
+  e.kind === 'alarm' ? `${e.at_ms / 1000} ${e.rule} ${e.event}${e.why === null ? '' : ` ${e.why}`}` : `${e.at_ms / 1000} ${e.event}`
+function play(inputs: readonly Input[], unit = plan): { events: Event[]; brief: string[]; told: string[] } {
+  const engine = openUnit(unit, 'v', null)
+  const events = inputs.flatMap((input) => [...engine.step(input)])
+  const told = events.filter((e): e is AlarmEvent => e.kind === 'alarm' && e.annunciate).map((e) => `${e.at_ms / 1000} ${e.rule}`)
+  return { events, brief: events.map(brief), told }
+}
+
+describe('start delay', () => {
+  test('a cold start is inhibited until in tolerance without break for the hold, overshoot included', () => {
+    // Heats at 0.5 K/s, overshoots to 84, then settles.
+    const curve = (s: number): number => (s < 120 ? 20 + s * 0.5 : s < 140 ? 84 : 80.5)
+    const { brief: lines, told } = play(every(0, 400, curve))
+    expect(lines.filter((l) => l.includes('deviation'))).toEqual([
+      '0 temperature.deviation inhibited',
+      '260 temperature.deviation armed in_band',
+    ])
+    expect(told).toEqual([])
+  })
+  test('a start that never gets there is armed by the time-out and told one on-delay later', () => {
+    const { told } = play(every(0, 700, () => 60))
+    expect(told).toEqual(['660 temperature.deviation'])
+  })
+  test('the outer limit is never inhibited by a start', () => {
+    const { told } = play(every(0, 60, () => 95))
+    expect(told).toEqual(['10 temperature.outer'])
+  })
+  test('the outer limit, while active, holds back the inner one and lets it go when it returns', () => {
+    const warm = every(0, 200, () => 80)
+    const { brief: lines } = play([...warm, ...every(201, 300, () => 91), ...every(301, 320, () => 85)])
+    expect(
+      lines.filter((l) => l.includes('outer raised') || l.includes('deviation suppressed') || l.includes('deviation unsuppressed')),
+    ).toEqual([
+      '211 temperature.outer raised',
+      '211 temperature.deviation suppressed by temperature.outer',
+      '301 temperature.deviation unsuppressed by temperature.outer',
+    ])
+  })
+  test('a set-value change of half the tolerance inhibits, a smaller one does not', () => {
+    const small = play([...every(0, 200, () => 80), ...every(201, 210, () => 80, 81.4)])
+    expect(small.brief.some((l) => l.includes('inhibited'))).toBe(false)
+    const large = play([...every(0, 200, () => 80), ...every(201, 300, () => 80, 90)])
+    expect(large.brief).toContain('201 temperature.deviation inhibited')
+    expect(large.told).toEqual([])
+  })
+  test('a ramp is one change', () => {
+    const ramp = Array.from({ length: 200 }, (_, i) => at((200 + i) * 1000, 80, 80 + i * 0.1))
+    const { brief: lines } = play([...every(0, 199, () => 80), ...ramp])
+    expect(lines.filter((l) => l.includes('inhibited'))).toHaveLength(1)
+  })
+  test('set-value changes may inhibit no longer than the cap within its window', () => {
+    // The set value jumps away every 9 minutes, so that the circuit is never in tolerance.
+    const { told } = play(
+      every(0, 3600, (s) => (s < 300 ? 80 : 60), 80).map((input, s): Input =>
+        s < 300 ? input : at(s * 1000, 60, 80 + (Math.floor(s / 540) % 2) * 20),
+      ),
+    )
+    const first = told.find((line) => line.includes('deviation')) ?? ''
+    // Trips at 300 s (value away), later changes inhibit for 20 min in sum at most.
+    expect(Number(first.split(' ')[0])).toBeLessThanOrEqual(300 + 60 + 20 * 60 + 60)
+    expect(first).not.toBe('')
+  })
+})
+
+describe('phases', () => {
+  test('switched off, an active deviation returns at once and a pending one is dropped', () => {
+    const { brief: lines } = play([...every(0, 200, () => 80), ...every(201, 300, () => 70), ...every(301, 302, () => 70, 80, 0)])
+    expect(lines.filter((l) => l.includes('deviation')).slice(-3)).toEqual([
+      '261 temperature.deviation raised',
+      '301 temperature.deviation disarmed',
+      '301 temperature.deviation returned disarmed',
+    ])
+  })
+  test('switched off while hot is told, and ends when the circuit is cool by the deadband', () => {
+    const { brief: lines, told } = play([...every(0, 200, () => 80), ...every(201, 300, (s) => 80 - (s - 200) * 0.2, 80, 0)])
+    expect(told).toEqual(['211 off_hot'])
+    // 80 - 0.2 (s - 200) <= 70 - 3 from s = 265.
+    expect(lines).toContain('265 off_hot returned')
+  })
+})
+
+describe('contact', () => {
+  const dead = (from_s: number, to_s: number): Input[] => every(from_s, to_s, () => null)
+  test('lost while hot is told after 30 s, once, with the last temperature as context; the rest is held back', () => {
+    const { events, told } = play([...every(0, 200, () => 148, 148), ...dead(201, 400)])
+    expect(told).toEqual(['230 contact.lost_hot'])
+    const raised = events.find((e): e is AlarmEvent => e.kind === 'alarm' && e.event === 'raised')
+    expect(raised?.context).toMatchObject({ hottest_degC: 148, hottestAt_ms: 200_000, anyBad: true })
+  })
+  test('lost while cool is told after 60 s', () => {
+    expect(play([...every(0, 200, () => 40, 40), ...dead(201, 400)]).told).toEqual(['260 contact.lost'])
+  })
+  test('silence is the same as failing polls', () => {
+    expect(play([...every(0, 200, () => 148, 148), tick(400)]).told).toEqual(['230 contact.lost_hot'])
+  })
+  test('switched off and cool before it went silent: a record, no alarm', () => {
+    const { brief: lines, told } = play([...every(0, 200, () => 40, 40), ...every(201, 210, () => 40, 40, 0), ...dead(211, 600)])
+    expect(told).toEqual([])
+    expect(lines).toContain('270 powered_down')
+  })
+  test('back again: the alarm returns, the circuit is judged anew, and nothing is told twice', () => {
+    const { brief: lines, told } = play([...every(0, 200, () => 148, 148), ...dead(201, 300), ...every(301, 500, () => 148, 148)])
+    expect(told).toEqual(['230 contact.lost_hot'])
+    expect(lines).toContain('301 contact.lost_hot returned')
+    expect(lines).toContain('301 contact_back')
+  })
+  test('an active process alarm stays listed while contact is lost, marked bad', () => {
+    const engine = openUnit(plan, 'v', null)
+    for (const input of [...every(0, 200, () => 80), ...every(201, 300, () => 70), ...dead(301, 500)]) engine.step(input)
+    const alarm = [...engine.alarms()].find(({ rule: r }) => r.id === 'temperature.deviation')
+    expect(alarm?.state).toMatchObject({ core: 'unack_active', quality: 2 })
+  })
+  test("mouldtend's own absence is no lost contact", () => {
+    const before = openUnit(plan, 'v', null)
+    for (const input of every(0, 200, () => 80)) before.step(input)
+    const after = openUnit(plan, 'v', before.save())
+    const events = [
+      ...after.step({ kind: 'service_start', at_ms: 3_600_000, last_ms: 200_000, trusted: true, engine: '1' }),
+      ...every(3601, 3620, () => 80).flatMap((input) => [...after.step(input)]),
+    ]
+    expect(events.filter((e) => e.kind === 'alarm' && e.annunciate)).toEqual([])
+    expect(events.filter((e) => e.kind === 'alarm').map(brief)).toContain('215 temperature.deviation quality_changed no_data')
+  })
+  test('one bad sensor though readings come: told after its on-delay', () => {
+    const broken = Array.from({ length: 100 }, (_, i) => at((201 + i) * 1000, null))
+    expect(play([...every(0, 200, () => 80), ...broken]).told).toEqual(['261 bad'])
+  })
+})
+
+test('the wall clock jumps forward by an hour: delays go on as before', () => {
+  const engine = openUnit(plan, 'v', null)
+  const hour = 3_600_000
+  const inputs: Input[] = [
+    ...every(0, 200, () => 80),
+    ...every(201, 230, () => 70),
+    { kind: 'clock_step', at_ms: 230_500 + hour, by_ms: hour },
+    ...every(231, 300, () => 70).map((input): Input => ({ ...input, at_ms: input.at_ms + hour })),
+  ]
+  const told = inputs.flatMap((input) => [...engine.step(input)]).filter((e) => e.kind === 'alarm' && e.annunciate)
+  expect(told.map((e) => (e.at_ms - hour) / 1000)).toEqual([261])
+})
+
+test('the same command twice does nothing the second time', () => {
+  const engine = openUnit(plan, 'v', null)
+  for (const input of every(0, 60, () => 95)) engine.step(input)
+  const acknowledge: Input = {
+    kind: 'command',
+    at_ms: 61_000,
+    id: 'k1',
+    alarm: 'u/a:temperature.outer',
+    action: { act: 'acknowledge' },
+    by: 'p1',
+    from: 'mqtt',
+    comment: 'seen',
+  }
+  expect(engine.step(acknowledge).map(brief)).toEqual(['61 temperature.outer acknowledged'])
+  expect(engine.step(acknowledge)).toEqual([])
+})
+
+test("the unit's own errors: came and went, judged by severity", () => {
+  const errors = rule(
+    { kind: 'unit_errors', minSeverity: 667, maxSeverity: 1000 },
+    { id: 'unit.errors_high', alarm: 'u/a:unit.errors_high' },
+  )
+  const unit = unitWith(SIGNALS, [errors])
+  const heater = { id: 'E-01', severity: 700, text: 'heater' }
+  const { brief: lines, told } = play(
+    [
+      at(0, 80),
+      reading(1000, [80, 80, 1], { errors: [heater] }),
+      reading(2000, [80, 80, 1], { errors: [{ id: 'E-09', severity: 100, text: 'note' }] }),
+    ],
+    unit,
+  )
+  expect(told).toEqual(['1 unit.errors_high'])
+  expect(lines).toEqual([
+    '0 phase_changed',
+    '1 unit_error_came',
+    '1 unit.errors_high raised',
+    '2 unit_error_came',
+    '2 unit_error_went',
+    '2 unit.errors_high returned',
+  ])
+})
