@@ -78,7 +78,7 @@ export function createChunkWriter(plan: Plan, mostBytes: number = MOST_BYTES): C
   for (const circuit of circuitsOf(plan)) shapes.set(circuit.key, { index: shapes.size, signals: circuit.signals })
   const planTag = tagOf(plan.version)
   const scratch = new DataView(new ArrayBuffer(8))
-  let bytes = new Uint8Array(FIRST_BYTES)
+  let bytes = new Uint8Array(Math.min(FIRST_BYTES, mostBytes))
   let at = HEAD
   let count = 0
   let firstSeq = 0

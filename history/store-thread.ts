@@ -37,6 +37,7 @@ function serveWriter(port: MessagePort, settings: Settings): void {
   let transactions = 0
   let commitSeconds = 0
   let isNormal = false
+  let isShut = false
 
   const notice = (one: StoreNotice): void => void notices.push(one)
   const post = (message: FromThread): void => port.postMessage(message)
@@ -69,6 +70,7 @@ function serveWriter(port: MessagePort, settings: Settings): void {
     schedule()
   })
   post({ kind: 'open' })
+  tell()
 
   function openConnection(): Connection {
     isNormal = false
@@ -84,9 +86,12 @@ function serveWriter(port: MessagePort, settings: Settings): void {
     isScheduled = false
     const group = nextGroup()
     const replies = group === null ? [read(queue.shift())] : writeGroup(group)
-    post({ kind: 'answered', replies: replies.filter((reply) => reply !== null), figures: figures(), notices })
-    notices = []
+    tell(replies.filter((reply) => reply !== null))
     schedule()
+  }
+  function tell(replies: readonly Reply[] = []): void {
+    post({ kind: 'answered', replies, figures: figures(), notices })
+    notices = []
   }
   /** Writes at the head of the queue, up to one transaction full; null when a question stands there. */
   function nextGroup(): { id: number; ask: Write }[] | null {
@@ -258,8 +263,7 @@ function serveWriter(port: MessagePort, settings: Settings): void {
       // Writes what the log has into the file itself and fsyncs it: what only the cache knew is on the disk then, or fails here.
       if (connection.kind === 'open') connection.writer.db.exec('pragma wal_checkpoint(truncate)')
       notice({ kind: 'connection_back', text: `${file}: verified and open again. What was refused meanwhile is a gap in the record.` })
-      post({ kind: 'answered', replies: [], figures: figures(), notices })
-      notices = []
+      tell()
     } catch (error) {
       const fault = faultOf(error, file)
       if (fault === null) throw error
@@ -291,7 +295,6 @@ function serveWriter(port: MessagePort, settings: Settings): void {
       reserve: reserve.isThere(),
     }
   }
-  let isShut = false
   function shut(): void {
     isShut = true
     try {

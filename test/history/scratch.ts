@@ -1,0 +1,29 @@
+import { spawn, spawnSync, type ChildProcessWithoutNullStreams } from 'node:child_process'
+import { mkdtempSync, rmSync } from 'node:fs'
+import { tmpdir } from 'node:os'
+import { join } from 'node:path'
+import { fileURLToPath } from 'node:url'
+import { onTestFinished } from 'vitest'
+
+/** A folder of its own that is gone after the test. */
+export function scratch(): string {
+  const folder = mkdtempSync(join(tmpdir(), 'mouldtend-history-'))
+  onTestFinished(() => rmSync(folder, { recursive: true, force: true }))
+  return folder
+}
+
+/** A disk of that size of its own, or null where the system does not let us make one. */
+export function smallDisk(bytes: number): string | null {
+  const folder = scratch()
+  if (spawnSync('mount', ['-t', 'tmpfs', '-o', `size=${bytes}`, 'tmpfs', folder]).status !== 0) return null
+  onTestFinished(() => void spawnSync('umount', [folder]))
+  return folder
+}
+
+const COMMITTER = fileURLToPath(new URL('./committer.ts', import.meta.url))
+
+/** The process that commits and prints every receipt: see committer.ts. `under` runs it under another program. */
+export function startCommitter(args: readonly string[], under: readonly string[] = []): ChildProcessWithoutNullStreams {
+  const [program = process.execPath, ...rest] = [...under, process.execPath, COMMITTER, ...args]
+  return spawn(program, rest)
+}
