@@ -8,7 +8,7 @@ export const CODES = [
   'unknown_unit',
   'unknown_zone',
   'too_many_faults',
-  'no_opcua',
+  'cannot_start',
 ] as const
 export type Code = (typeof CODES)[number]
 

@@ -93,6 +93,7 @@ export class Hall {
 
   /** Physics go in whole seconds; what is left over waits for the next call. */
   advance(dt_ms: number): void {
+    if (!(dt_ms >= 0)) throw new RangeError(`time goes forward only, not by ${dt_ms} ms`)
     this.#now_s += dt_ms / 1000
     // Half a microsecond of slack: ten times 100 ms is a second, whatever their sum in binary.
     while (this.#now_s - this.#stepped_s >= STEP_S - 5e-7) {

@@ -142,7 +142,7 @@ else if (parsed.kind === 'bad') {
 } else {
   await run(parsed.settings).catch((error: unknown) => {
     const message = error instanceof Error ? error.message : String(error)
-    process.stderr.write(`${error instanceof BadArgument ? 'bad_argument' : 'the hall cannot start'}: ${message}\n`)
+    process.stderr.write(`${error instanceof BadArgument ? 'bad_argument' : 'cannot_start'}: ${message}\n`)
     process.exit(error instanceof BadArgument ? 2 : 1)
   })
 }
