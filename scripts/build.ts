@@ -9,9 +9,13 @@ import { fileURLToPath } from 'node:url'
 const root = fileURLToPath(new URL('..', import.meta.url))
 const ROOMS = '{rules,config,collector,history,alerts,dashboards,simulator,service}'
 
-rmSync(`${root}dist`, { recursive: true, force: true })
+const clear = (): void => rmSync(`${root}dist`, { recursive: true, force: true })
+clear()
 const compiled = spawnSync(`${root}node_modules/.bin/tsc`, ['-p', 'tsconfig.release.json'], { cwd: root, stdio: 'inherit' })
-if (compiled.status !== 0) process.exit(1)
+if (compiled.status !== 0) {
+  clear() // nobody shall pack half of it
+  process.exit(1)
+}
 
 const isAsset = (path: string): boolean => !/\.(ts|md)$/.test(path) && !path.startsWith('dashboards/')
 const assets = globSync(`${ROOMS}/**/*.*`, { cwd: root }).filter(isAsset)

@@ -5,6 +5,7 @@ import { join } from 'node:path'
 import { afterAll, expect, test } from 'vitest'
 import { parse, parseDocument } from 'yaml'
 import { z } from 'zod'
+import { loadSite } from '../../config/load.ts'
 import { tool } from '../tool.ts'
 
 const work = mkdtempSync(join(tmpdir(), 'deploy-'))
@@ -88,6 +89,12 @@ test('the parts of the compose example name each other rightly', () => {
   expect(uid).toBe('mouldtend-metrics')
   expect(names).toContain(new URL(url).hostname)
   expect(read('Dockerfile')).toContain(`EXPOSE ${http.port}`)
+})
+
+test('mouldtend itself accepts the site file of the compose example', async () => {
+  const loaded = await loadSite('deploy/compose/site.yaml')
+  expect(loaded.kind === 'ok' ? [] : loaded.errors).toEqual([])
+  expect(loaded.kind === 'ok' && loaded.plan.units.length).toBe(4)
 })
 
 test('no file for installing carries a secret', () => {
