@@ -15,6 +15,7 @@ export interface CircuitChoice {
   readonly limits: Limits
   readonly rules: Readonly<Record<string, RuleSettings>>
   readonly nodes: Readonly<Record<string, string>>
+  readonly signals: readonly string[]
   /** Rules that are only named for the whole site: a circuit that cannot have one does without. */
   readonly broad: readonly string[]
   /** Setting ('tolerance', 'rules temperature.deviation') to where it was said last: 'site.yaml:14'. */
@@ -52,6 +53,7 @@ export function mergeCircuit(
     limits: {},
     rules: {},
     nodes: {},
+    signals: [],
     broad: [],
     lines: {},
   }
@@ -79,6 +81,10 @@ function lay(draft: Draft, paths: Map<string, Path>, fields: CircuitSettings | U
   draft.switchOff_degC = take('switch_off', fields.switch_off, draft.switchOff_degC)
   draft.startDistance_K = take('start_distance', fields.start_distance, draft.startDistance_K)
   draft.pressureRating_bar = take('pressure_rating', fields.pressure_rating, draft.pressureRating_bar)
+  if (fields.signals !== undefined) {
+    draft.signals = fields.signals
+    note('signals')
+  }
   if ('base' in fields) draft.base = take('base', fields.base, draft.base)
   for (const [signal, limit] of Object.entries(fields.limits ?? {})) {
     draft.limits = { ...draft.limits, [signal]: { ...draft.limits[signal], ...defined(limit) } }

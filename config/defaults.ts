@@ -72,8 +72,8 @@ export const MAX_SHELVE = { usual_ms: 8 * HOUR, neverHidden_ms: 30 * MINUTE } as
 /** High and low as in practice; the middle is ours. */
 export const RE_ALARM_MS = { high: 60 * MINUTE, medium: 4 * HOUR, low: 8 * HOUR } as const
 export const SEVERITY = { high: 800, medium: 500, low: 200 } as const
-/** The bands in which units report their own errors (OPC 40083, clause 6.4): 0 is for a unit that does not say. */
-export const SEVERITY_BANDS = { high: [667, 1000], medium: [334, 666], low: [0, 333] } as const
+/** The bands in which units report their own errors (OPC 40083, clause 6.4); a unit that does not say counts as a warning. */
+export const SEVERITY_BANDS = { high: [667, 1000], medium: [334, 666], low: [1, 333] } as const
 export const DEADBAND_SHARE: Readonly<Record<string, number>> = { l_min: 0.03, bar: 0.02 }
 export const KEEP_INPUTS_MS = 30 * DAY
 export const HTTP = { host: '127.0.0.1', port: 8466 } as const

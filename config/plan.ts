@@ -1,6 +1,7 @@
 import type { Phase } from '../rules/phases.ts'
 import type { SignalName } from '../rules/signals.ts'
 import type { RegisterMap } from './register-map.ts'
+import type { UnitSettings } from './unit-settings.ts'
 
 /**
  * A site, checked and compiled: plain JSON-able data without a secret in it. The same plan gives the same behaviour.
@@ -26,6 +27,8 @@ export interface PlacePlan {
   readonly machine: string
   readonly half: string
   readonly connection: string
+  /** Set where nobody declared the place: the unit it was made up for. */
+  readonly ofUnit?: string
 }
 export interface SupplyPlan {
   readonly id: string
@@ -226,6 +229,8 @@ export interface OpcUaSource {
   readonly discover: boolean
   /** Medium and defaults for what is found. */
   readonly medium: Medium
+  /** With `discover`: what the site says of the unit and its circuits, laid over whatever is found. */
+  readonly settings?: UnitSettings
   readonly line: string
 }
 

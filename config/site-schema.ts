@@ -94,6 +94,8 @@ const circuitFields = {
   limits: z.record(z.string(), limit).optional(),
   rules: z.record(z.string(), rule).optional(),
   nodes: z.record(z.string(), text('a node id', 500)).optional(),
+  /** What a recording gives, where no profile says it. */
+  signals: z.array(text('a signal', 80)).min(1).optional(),
 }
 const circuit = z.strictObject({ ...circuitFields, base: whole(0, 65_535).optional() })
 
@@ -118,23 +120,22 @@ const endpoint = z
   .regex(/^opc\.tcp:\/\/[^\s/@]+(?:\/\S*)?$/, {
     error: says('expected an endpoint like opc.tcp://10.0.0.5:4840', 'User and password do not belong into it.'),
   })
-const opcua = z.union([
-  endpoint.transform((url) => ({ endpoint: url })),
-  z.strictObject({
-    endpoint,
-    security_mode: choice('None', 'Sign', 'SignAndEncrypt').optional(),
-    security_policy: choice('None', 'Basic256Sha256', 'Aes128_Sha256_RsaOaep', 'Aes256_Sha256_RsaPss').optional(),
-    user: text('a user').optional(),
-    password: secret.optional(),
-    certificate: text('a file').optional(),
-    private_key: text('a file').optional(),
-    pki: text('a folder').optional(),
-    sampling: time(50, HOUR, 'from 50 ms to 1 h').optional(),
-    queue: whole(1, 1000).optional(),
-    timeout: time(100, 120 * SECOND, 'from 100 ms to 120 s').optional(),
-    discover: flag.optional(),
-  }),
-])
+const opcuaLong = z.strictObject({
+  endpoint,
+  security_mode: choice('None', 'Sign', 'SignAndEncrypt').optional(),
+  security_policy: choice('None', 'Basic256Sha256', 'Aes128_Sha256_RsaOaep', 'Aes256_Sha256_RsaPss').optional(),
+  user: text('a user').optional(),
+  password: secret.optional(),
+  certificate: text('a file').optional(),
+  private_key: text('a file').optional(),
+  pki: text('a folder').optional(),
+  sampling: time(50, HOUR, 'from 50 ms to 1 h').optional(),
+  queue: whole(1, 1000).optional(),
+  timeout: time(100, 120 * SECOND, 'from 100 ms to 120 s').optional(),
+  discover: flag.optional(),
+})
+export type OpcUaSettings = z.infer<typeof opcuaLong>
+const opcua = z.union([endpoint.transform((url): OpcUaSettings => ({ endpoint: url })), opcuaLong])
 const replay = z.union([
   text('a file').transform((file) => ({ file, speed: 1 as number | 'full' })),
   z.strictObject({ file: text('a file'), speed: z.union([z.number().min(0.01).max(100_000), z.literal('full')]).default(1) }),
@@ -167,7 +168,7 @@ const unitFields = {
       z
         .array(slug('a circuit'))
         .min(1)
-        .transform((ids) => Object.fromEntries(ids.map((id) => [id, {}]))),
+        .transform((ids): Record<string, CircuitSettings> => Object.fromEntries(ids.map((id) => [id, {}]))),
     ])
     .optional(),
 }
@@ -199,16 +200,12 @@ const supply = z.strictObject({
   units: z.array(text('a unit', 80)).min(1),
 })
 
-const webUrl = z
-  .string()
-  .regex(/^https?:\/\/[^\s@]+$/, {
-    error: says('expected an address like https://hooks.kestrel.example/alarms', 'User and password do not belong into it; use headers.'),
-  })
-const brokerUrl = z
-  .string()
-  .regex(/^(?:mqtts?|wss?):\/\/[^\s@]+$/, {
-    error: says('expected an address like mqtts://broker.kestrel.example:8883', 'User and password have keys of their own.'),
-  })
+const webUrl = z.string().regex(/^https?:\/\/[^\s@]+$/, {
+  error: says('expected an address like https://hooks.kestrel.example/alarms', 'User and password do not belong into it; use headers.'),
+})
+const brokerUrl = z.string().regex(/^(?:mqtts?|wss?):\/\/[^\s@]+$/, {
+  error: says('expected an address like mqtts://broker.kestrel.example:8883', 'User and password have keys of their own.'),
+})
 
 export const siteSchema = z
   .strictObject({

@@ -1,0 +1,88 @@
+import { access, readFile } from 'node:fs/promises'
+import { basename, dirname, resolve } from 'node:path'
+import { fileURLToPath } from 'node:url'
+import { compileSite, profileFile, profileNames, SHIPPED } from './compile-site.ts'
+import { parseText } from './document.ts'
+import type { Finding } from './finding.ts'
+import type { Plan } from './plan.ts'
+import { parseProfile, type ProfileResult } from './profile.ts'
+import { checkWith } from './schema-words.ts'
+import { siteSchema } from './site-schema.ts'
+
+export type Loaded =
+  | { readonly kind: 'ok'; readonly plan: Plan; readonly warnings: readonly Finding[] }
+  | { readonly kind: 'bad'; readonly errors: readonly Finding[]; readonly warnings: readonly Finding[] }
+
+/** Reads, checks and compiles a site file with the profiles that it names. All faults come back in one go, in the order of the file. */
+export async function loadSite(file: string): Promise<Loaded> {
+  const name = basename(file)
+  let text: string
+  try {
+    text = await readFile(file, 'utf8')
+  } catch (cause) {
+    return { kind: 'bad', errors: [unreadable(name, file, cause)], warnings: [] }
+  }
+  return loadText(text, name, dirname(resolve(file)))
+}
+
+/** The same on a text that is at hand. @param dir what relative files are relative to. */
+export async function loadText(text: string, name: string, dir: string): Promise<Loaded> {
+  const source = parseText(text, name)
+  if (source.value === undefined) return sorted(source.findings, null)
+  if (source.value === null) {
+    const empty: Finding = {
+      level: 'error',
+      file: name,
+      line: 1,
+      column: 1,
+      path: '',
+      text: 'the file is empty. Begin with site: and units:.',
+    }
+    return sorted([empty], null)
+  }
+  const { data, findings } = checkWith(siteSchema, source)
+  if (data === null) return sorted([...source.findings, ...findings], null)
+  const profiles = new Map<string, ProfileResult>()
+  for (const wanted of profileNames(data)) {
+    const found = await loadProfile(wanted, dir)
+    if (found !== null) profiles.set(wanted, found)
+  }
+  const compiled = compileSite(data, source, dir, profiles)
+  const ofProfiles = [...profiles.values()].flatMap((each) => (each.kind === 'ok' ? each.warnings : each.errors))
+  return sorted([...source.findings, ...compiled.findings, ...ofProfiles], compiled.plan)
+}
+
+function sorted(findings: readonly Finding[], plan: Plan | null): Loaded {
+  const ordered = findings.toSorted((a, b) => a.file.localeCompare(b.file) || a.line - b.line || a.column - b.column)
+  const errors = ordered.filter((each) => each.level === 'error')
+  const warnings = ordered.filter((each) => each.level === 'warning')
+  return plan === null || errors.length > 0 ? { kind: 'bad', errors, warnings } : { kind: 'ok', plan, warnings }
+}
+
+/** A shipped profile by its name, or a file of the site's own; null where there is no such shipped profile. */
+async function loadProfile(wanted: string, dir: string): Promise<ProfileResult | null> {
+  const own = profileFile(wanted, dir)
+  if (own === null && !SHIPPED.includes(wanted)) return null
+  const file = own ?? (await shippedFile(wanted))
+  try {
+    return parseProfile(await readFile(file, 'utf8'), basename(file))
+  } catch (cause) {
+    return { kind: 'bad', errors: [unreadable(basename(file), file, cause)] }
+  }
+}
+
+/** Beside this file in a clone; in a release this file lies compiled in a folder of its own, two levels down. */
+async function shippedFile(name: string): Promise<string> {
+  const beside = fileURLToPath(new URL(`./profiles/${name}.yaml`, import.meta.url))
+  const released = fileURLToPath(new URL(`../../config/profiles/${name}.yaml`, import.meta.url))
+  return access(beside).then(
+    () => beside,
+    () => released,
+  )
+}
+
+function unreadable(name: string, file: string, cause: unknown): Finding {
+  const why = cause instanceof Error && 'code' in cause ? String(cause.code) : String(cause)
+  const todo = why === 'ENOENT' ? 'Check the name.' : 'Check the name and who may read it.'
+  return { level: 'error', file: name, line: 1, column: 1, path: '', text: `cannot be read (${why}): ${file}. ${todo}` }
+}
