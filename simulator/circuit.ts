@@ -15,6 +15,7 @@ import {
 import { heatFlow_kW } from './medium.ts'
 import { quantise, type Random } from './noise.ts'
 import { EXTERNAL, FLOW, MAIN_LINE, MAIN_PRESSURE, RETURN_LINE, RETURN_PRESSURE, Sensors, type SensorDesigns } from './sensors.ts'
+import { errorBit, Supervision } from './supervision.ts'
 import {
   carried_kW_K,
   cooling_kW,
@@ -61,8 +62,6 @@ export type Wish = (typeof WISHES)[number]
 /** Numbers of OPC 40082-1, OperatingModeEnumeration. */
 const MODE = { off: 1, normal: 2, leakStop: 3, pressureRelief: 5, coolingBeforeOff: 7, eco: 8 } as const
 const RELIEF_S = 10
-const HEATER_ERROR_AFTER_S = 5
-const FLOW_ERROR_AFTER_S = 10
 const NONE: ZoneValues['errors'] = Object.freeze([])
 const QUIET = Object.freeze(noEffects())
 
@@ -79,6 +78,7 @@ export class Circuit implements Zone {
   readonly #drive: Drive
   readonly #loop: Loop
   readonly #pressure: PressureState
+  readonly #supervision: Supervision
   readonly #controller: ControllerState = { integral_kW: 0 }
   readonly #density0: number
   readonly #viscosity0: number
@@ -91,8 +91,6 @@ export class Circuit implements Zone {
   #flow_l_min: number
   #ratio_percent = 0
   #pump_kW = 0
-  #heaterLost_s = 0
-  #flowLow_s = 0
   #lowLevel = false
   #errors = 0
   #faults: readonly TimedFault[] = []
@@ -103,6 +101,7 @@ export class Circuit implements Zone {
     this.id = design.id
     this.design = design
     this.#sensors = new Sensors(design.sensors, random)
+    this.#supervision = new Supervision(design.limitation_degC, design.designFlow_l_min)
     this.#setValue_degC = design.setValue_degC
     this.#shownSet_degC = design.setValue_degC
     this.#hours_h = design.hours_h
@@ -183,7 +182,7 @@ export class Circuit implements Zone {
     this.#stepHeat(effects, pumpOn, dt_s)
     if (this.#mode !== MODE.off) this.#hours_h += dt_s / 3600
     this.#sense(effects)
-    this.#watch(effects, pumpOn, dt_s)
+    this.#errors = this.#supervision.step(effects, this.#sensors, this.#mode !== MODE.off, pumpOn, this.#lowLevel, dt_s)
     this.#values = null
   }
 
@@ -292,26 +291,6 @@ export class Circuit implements Zone {
     this.#sensors.read(RETURN_PRESSURE, system_bar, effects)
   }
 
-  /** The unit's own supervision. */
-  #watch(effects: Effects, pumpOn: boolean, dt_s: number): void {
-    const { design } = this
-    this.#heaterLost_s = effects.heaterPhaseLost && this.#mode !== MODE.off ? this.#heaterLost_s + dt_s : 0
-    const flow = this.#sensors.shown(FLOW)
-    const enough = Number.isNaN(flow) || flow >= 0.15 * design.designFlow_l_min
-    this.#flowLow_s = pumpOn && !enough ? this.#flowLow_s + dt_s : 0
-    const main = this.#sensors.shown(MAIN_LINE)
-    const over = main > design.limitation_degC || (this.#has('over_limit') && main > design.limitation_degC - 5)
-    const broken = [MAIN_LINE, RETURN_LINE, EXTERNAL].some((index) => (effects.broken & (1 << index)) !== 0)
-    let errors = effects.ownErrors
-    if (this.#heaterLost_s >= HEATER_ERROR_AFTER_S) errors |= errorBit('heater')
-    if (effects.pumpStopped && this.#mode !== MODE.off) errors |= errorBit('pump')
-    if (this.#lowLevel) errors |= errorBit('low_level')
-    if (over) errors |= errorBit('over_limit')
-    if (broken) errors |= errorBit('sensor')
-    if (this.#flowLow_s >= FLOW_ERROR_AFTER_S) errors |= errorBit('flow_low')
-    this.#errors = errors
-  }
-
   values(): CircuitValues {
     this.#values ??= this.#build()
     return this.#values
@@ -356,5 +335,3 @@ export class Circuit implements Zone {
     }
   }
 }
-
-const errorBit = (key: OwnError): number => 1 << OWN_ERRORS.findIndex((error) => error.key === key)

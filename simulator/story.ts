@@ -28,6 +28,8 @@ export const DEMO_UNITS: readonly UnitOrder[] = [
   { layout: 'float32swap', duty: 'hot', zones: 1 },
   { layout: 'float32swap', duty: 'oil', zones: 1 },
   { layout: 'float32swap', duty: 'cool', zones: 2 },
+  { layout: 'opcua', duty: 'hot', zones: 1 },
+  { layout: 'opcua', duty: 'cool', zones: 2 },
 ]
 
 const atMainLine = (unit: HallUnit): boolean => unit.zones.every((zone) => zone.design.controlPoint === 0)
