@@ -81,7 +81,7 @@ test('the order in which members were set changes nothing, and parsing gives the
   fc.assert(
     fc.property(fc.jsonValue(), (value) => {
       const turned = JSON.parse(JSON.stringify(value), (_, v: unknown) =>
-        v !== null && typeof v === 'object' && !Array.isArray(v) ? Object.fromEntries(Object.entries(v).reverse()) : v,
+        v !== null && typeof v === 'object' && !Array.isArray(v) ? Object.fromEntries(Object.entries(v).toReversed()) : v,
       ) as unknown
       const sound = wellFormed(turned)
       expect(canonical(sound)).toBe(canonical(wellFormed(value)))

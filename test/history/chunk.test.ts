@@ -118,7 +118,7 @@ test('every input comes back bit for bit, chunk after chunk from one writer', ()
     }),
     { numRuns: 300 },
   )
-  expect(Math.min(...Object.values(seen)), JSON.stringify(seen)).toBeGreaterThan(100)
+  expect(Object.entries(seen).filter(([, times]) => times < 100)).toEqual([])
 })
 
 test('every raw value of an int16 register in tenths comes back as the decimal that was decoded', () => {
@@ -131,8 +131,8 @@ test('every raw value of an int16 register in tenths comes back as the decimal t
   }
   const back = readChunk(writer.take()?.bytes ?? new Uint8Array(0), site)
   let raw = -32_768
-  for (const { input } of back)
-    if (input.kind === 'reading') for (const value of input.values) expect(Object.is(value, raw++ / 10)).toBe(true)
+  const values = back.flatMap(({ input }) => (input.kind === 'reading' ? Array.from(input.values) : []))
+  for (const value of values) expect(Object.is(value, raw++ / 10)).toBe(true)
   expect(raw).toBeGreaterThan(32_767)
 })
 

@@ -1,18 +1,24 @@
 import { writeSync } from 'node:fs'
 import { createChunkWriter } from '../../history/chunk.ts'
 import { openHistory } from '../../history/sqlite.ts'
-import type { Commit } from '../../history/store.ts'
+import { StoreError, type Commit, type Receipt } from '../../history/store.ts'
 import { message, plan, reading, record } from './made.ts'
 
 /*
  * A process for the tests to kill: committer.ts <file> <commits> <in flight>. Commits readings, events and messages without
- * end and prints `R <last input> <event ids>` for every receipt, after it, straight to descriptor 1. Everything follows from the
+ * end and prints `R <last input> <event ids>` for every receipt, after it, straight to descriptor 1; with a fourth word it
+ * prints `F <fault>` for a refusal and commits the same again until it is taken, and `N <kind>` for a notice. Everything follows from the
  * sequence number, so a second process goes on where the first one was killed, and plays its last events again as a recovery would.
  */
-const [file = '', commits = '1000000', inFlight = '1'] = process.argv.slice(2)
+const [file = '', commits = '1000000', inFlight = '1', stay = ''] = process.argv.slice(2)
 const site = plan()
 const writer = createChunkWriter(site)
-const history = await openHistory(file, { reserveBytes: 65_536 })
+const history = await openHistory(file, {
+  reserveBytes: 65_536,
+  onNotice: ({ kind }) => {
+    if (stay !== '') writeSync(1, `N ${kind}\n`)
+  },
+})
 const { lastSeq, snapshot } = await history.recover()
 const eventsAt = (seq: number): number => (seq % 3 === 0 ? 2 : 1)
 let seq = lastSeq
@@ -31,14 +37,26 @@ function next(): Commit {
     plan: site,
   }
 }
+async function insist(commit: Commit): Promise<Receipt> {
+  let told = ''
+  for (let chunk = commit.chunk; ;) {
+    try {
+      return await history.commit({ ...commit, chunk })
+    } catch (error) {
+      if (stay === '' || !(error instanceof StoreError)) throw error
+      if (told !== error.fault.kind) writeSync(1, `F ${(told = error.fault.kind)} \n`)
+      chunk = error.chunk
+    }
+  }
+}
 async function run(): Promise<void> {
   for (let n = 0; n < Number(commits); n++) {
     const commit = next()
     const last = seq
-    const receipt = await history.commit(commit)
+    const receipt = await insist(commit)
     writeSync(1, `R ${last} ${commit.records.map(({ id }) => id).join(',')}\n`)
     // The drainer at work, so that the outbox is written from both ends.
-    if (n % 3 === 0) await history.delivered(receipt.stored.map(({ row }) => row))
+    if (n % 3 === 0 && stay === '') await history.delivered(receipt.stored.map(({ row }) => row))
   }
 }
 // What a recovery does: the inputs since the snapshot are played again and give the same events.

@@ -12,6 +12,16 @@ export function scratch(): string {
   return folder
 }
 
+/** May we make small disks here? That takes root on Linux; without it the test with the bounded file stands alone, and this says so. */
+export function canMakeDisks(): boolean {
+  const folder = mkdtempSync(join(tmpdir(), 'mouldtend-history-'))
+  const can = spawnSync('mount', ['-t', 'tmpfs', 'tmpfs', folder]).status === 0
+  if (can) spawnSync('umount', [folder])
+  else process.stderr.write('skipped: the full real disk, since mounting one is not allowed here\n')
+  rmSync(folder, { recursive: true, force: true })
+  return can
+}
+
 /** A disk of that size of its own, or null where the system does not let us make one. */
 export function smallDisk(bytes: number): string | null {
   const folder = scratch()
