@@ -165,3 +165,13 @@ test.each([
 )
 
 test('hydraulic power (worked example)', () => expect(off(hydraulicPower_kW(3.9442, 30), 0.19721)).toBeLessThan(1e-9))
+
+test('the controller does not wind up at its limit: it lets go as soon as the error turns', () => {
+  const tuning = { gain_kW_K: 1, integral_s: 60 }
+  for (const sign of [1, -1]) {
+    const state = { integral_kW: 0 }
+    for (let s = 0; s < 3600; s++) expect(control(tuning, state, 50 * sign, -10, 10, 1)).toBe(10 * sign)
+    expect(Math.abs(state.integral_kW)).toBeLessThan(1)
+    expect(control(tuning, state, -1 * sign, -10, 10, 1) * sign).toBeLessThan(0)
+  }
+})
