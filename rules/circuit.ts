@@ -99,9 +99,16 @@ export function openCircuit(plan: CircuitPlan, unit: UnitState, teller: Teller):
     nextDue_ms: Infinity,
     dirty: true,
   }
-  circuit.alarms = plan.rules.map((rule) => openAlarm(rule, state.alarms, circuit, teller))
+  circuit.alarms = inOrder(plan.rules).map((rule) => openAlarm(rule, state.alarms, circuit, teller))
   return circuit
 }
+
+/**
+ * A rule that holds others back is judged before them, so that of two that become due at the same instant people hear of the graver
+ * one only. Stable otherwise: the order is part of what makes the same inputs give the same events.
+ */
+export const inOrder = (rules: readonly RulePlan[]): readonly RulePlan[] =>
+  rules.toSorted((a, b) => a.suppressedBy.length - b.suppressedBy.length)
 
 export function openAlarm(
   rule: RulePlan,

@@ -146,6 +146,19 @@ describe('phases', () => {
   })
 })
 
+test('of two limits that become due at the same instant people hear of the graver one only', () => {
+  const warn = rule(
+    { kind: 'switched_off_hot', limit_degC: 70, deadband_K: 3 },
+    { id: 'warn', alarm: 'u/a:warn', onDelay_ms: 10_000, suppressedBy: ['grave'] },
+  )
+  const grave = rule(
+    { kind: 'switched_off_hot', limit_degC: 95, deadband_K: 3 },
+    { id: 'grave', alarm: 'u/a:grave', onDelay_ms: 10_000, priority: 'high' },
+  )
+  const { told } = play([...every(0, 20, () => 140), ...every(21, 60, () => 140, 80, 0)], unitWith(SIGNALS, [warn, grave]))
+  expect(told).toEqual(['31 grave'])
+})
+
 describe('contact', () => {
   const dead = (from_s: number, to_s: number): Input[] => every(from_s, to_s, () => null)
   test('lost while hot is told after 30 s, once, with the last temperature as context; the rest is held back', () => {

@@ -1,0 +1,38 @@
+import { randomUUID } from 'node:crypto'
+import type { Clock, Timer } from '../collector/source.ts'
+
+export interface Canary {
+  readonly start: () => void
+  readonly arrived: (id: string, at_ms: number) => void
+  readonly facts: () => { readonly age_ms: number; readonly roundTrip_ms: number | null }
+  readonly close: () => void
+}
+
+/** Sends one message the whole way of an alarm at intervals, and knows when the last one came back from the broker. */
+export function openCanary(settings: { readonly clock: Clock; readonly every_ms: number; readonly send: (id: string) => void }): Canary {
+  const { clock, every_ms, send } = settings
+  let last_ms = clock.now_ms()
+  let roundTrip_ms: number | null = null
+  const away = new Map<string, number>()
+  let timer: Timer | null = null
+  const fly = (): void => {
+    const id = `canary:${randomUUID()}`
+    away.set(id, clock.now_ms())
+    // Those that never came back are forgotten: their age tells.
+    for (const old of away.keys()) if (away.size > 10) away.delete(old)
+    timer = clock.after(every_ms, fly)
+    send(id)
+  }
+  return {
+    start: fly,
+    arrived: (id, at_ms) => {
+      const sent_ms = away.get(id)
+      if (sent_ms === undefined) return
+      away.delete(id)
+      last_ms = at_ms
+      roundTrip_ms = at_ms - sent_ms
+    },
+    facts: () => ({ age_ms: Math.max(0, clock.now_ms() - last_ms), roundTrip_ms }),
+    close: () => timer?.cancel(),
+  }
+}

@@ -1,0 +1,120 @@
+import { spawn, type ChildProcess } from 'node:child_process'
+import { existsSync, mkdtempSync, rmSync, writeFileSync } from 'node:fs'
+import { tmpdir } from 'node:os'
+import { join } from 'node:path'
+import { createInterface } from 'node:readline'
+import { fileURLToPath } from 'node:url'
+import * as z from 'zod'
+import { format } from '../config/finding.ts'
+import { loadSite } from '../config/load.ts'
+import { HTTP, MQTT } from '../config/defaults.ts'
+import type { Plan } from '../config/plan.ts'
+import { demoSite, hallSchema, type HallReady } from './demo-site.ts'
+import { narrator } from './narrator.ts'
+import { silentLog } from './log.ts'
+import { startService } from './service.ts'
+
+export interface DemoSettings {
+  /** null: until Ctrl-C. */
+  readonly seconds: number | null
+  readonly seed: number | null
+  readonly httpPort: number | null
+  readonly mqttPort: number | null
+  readonly version: string
+}
+/** The broker takes the next free port from here. */
+const WS_PORT = 8467
+const HALL_SPEED = 8
+const HALL_UNITS = 'tenths16/hot:2,tenths16/cool:2,float32swap/hot:1,float32swap/oil:1,opcua/cool:1'
+
+/** `mouldtend demo`: a hall, the service and a broker, in a folder of its own that is removed at the end. */
+export async function demo(settings: DemoSettings): Promise<number> {
+  const folder = mkdtempSync(join(tmpdir(), 'mouldtend-demo-'))
+  const stop = new Promise<string>((resolve) => {
+    for (const signal of ['SIGINT', 'SIGTERM', 'SIGHUP'] as const) process.once(signal, () => resolve(signal))
+    if (settings.seconds !== null) setTimeout(() => resolve(`${settings.seconds} s are over`), settings.seconds * 1000).unref()
+  })
+  const say = (line: string): void => void process.stdout.write(`${line}\n`)
+  say('mouldtend demo: a virtual hall on real protocols. No real machine is touched.\nStarting the hall …')
+  const hall = await startHall(settings.seed ?? 7, folder)
+  try {
+    const httpPort = settings.httpPort ?? (await freeNear(HTTP.port))
+    const file = join(folder, 'kestrel-hall.yaml')
+    writeFileSync(file, demoSite(hall.ready, { httpPort, mqttPort: settings.mqttPort ?? MQTT.port, wsPort: WS_PORT, folder }))
+    const site = await loadSite(file)
+    if (site.kind === 'bad') throw new Error(`the demo's own site file is wrong:\n${site.errors.map(format).join('\n')}`)
+    const story = narrator({ say, story: hall.ready.story, plan: site.plan })
+    let plan = (): Plan => site.plan
+    const service = await startService({
+      plan: site.plan,
+      secrets: new Map(),
+      version: settings.version,
+      log: silentLog,
+      onEvents: (events, recorded) => story.events(events, recorded, plan()),
+    })
+    plan = service.plan
+    story.opening({ httpPort: service.httpPort, mqtt: service.mqtt, file, history: site.plan.service.historyFile })
+    const why = await Promise.race([stop, hall.ended])
+    story.closing(why)
+    await service.close()
+    return 0
+  } finally {
+    hall.close()
+    rmSync(folder, { recursive: true, force: true })
+  }
+}
+
+/** The first free port at or above the documented one, so that a second demo starts as well. */
+async function freeNear(port: number): Promise<number> {
+  const { createServer } = await import('node:net')
+  for (let one = port; one < port + 100; one += 1) {
+    const server = createServer()
+    const free = await new Promise<boolean>((resolve) => {
+      server.once('error', () => resolve(false))
+      server.listen(one, HTTP.host, () => resolve(true))
+    })
+    if (!free) continue
+    await new Promise((resolve) => server.close(resolve))
+    return one
+  }
+  return 0
+}
+
+interface Hall {
+  readonly ready: HallReady
+  readonly ended: Promise<string>
+  readonly close: () => void
+}
+
+/** The hall is a process of its own: mouldtend speaks to it over the network only, as to any other. */
+async function startHall(seed: number, folder: string): Promise<Hall> {
+  const sources = fileURLToPath(new URL('../simulator/main.ts', import.meta.url))
+  const main = existsSync(sources) ? sources : fileURLToPath(new URL('../simulator/main.js', import.meta.url))
+  const args = [
+    main,
+    '--seed',
+    String(seed),
+    '--speed',
+    String(HALL_SPEED),
+    '--story',
+    'demo',
+    '--units',
+    HALL_UNITS,
+    '--pki',
+    join(folder, 'hall-pki'),
+  ]
+  const child: ChildProcess = spawn(process.execPath, args, { stdio: ['pipe', 'pipe', 'pipe'] })
+  const { stdout, stderr } = child
+  if (stdout === null || stderr === null) throw new Error('the hall has no output')
+  let complaints = ''
+  stderr.on('data', (data: Buffer) => (complaints = `${complaints}${data.toString()}`.slice(-2000)))
+  const ended = new Promise<string>((resolve) => child.once('exit', (code) => resolve(`the hall ended (code ${code ?? 'none'})`)))
+  const first = await new Promise<string>((resolve, reject) => {
+    createInterface({ input: stdout }).once('line', resolve)
+    child.once('error', reject)
+    child.once('exit', (code) => reject(new Error(`the virtual hall did not start (code ${code ?? 'none'}): ${complaints}`)))
+  })
+  const read = hallSchema.safeParse(JSON.parse(first))
+  if (!read.success) throw new Error(`the virtual hall said something unexpected: ${z.prettifyError(read.error)}`)
+  return { ready: read.data, ended, close: () => void child.kill('SIGTERM') }
+}
