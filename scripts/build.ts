@@ -21,10 +21,12 @@ const isAsset = (path: string): boolean => !/\.(ts|md)$/.test(path) && !path.sta
 const assets = globSync(`${ROOMS}/**/*.*`, { cwd: root }).filter(isAsset)
 for (const path of assets) cpSync(`${root}${path}`, `${root}dist/${path}`, { recursive: true })
 
-// tsc rewrites imports, but not a URL in a string: a worker named './x.ts' would be missing only when it is started.
+// tsc rewrites imports, but not a URL in a string: a thread named './x.ts' would be missing only when it is started.
 const made = globSync('dist/**/*.js', { cwd: root })
 const left = made.flatMap((path) =>
-  [...readFileSync(`${root}${path}`, 'utf8').matchAll(/new URL\(\s*(['"`])[^'"`]*\.ts\1/g)].map((match) => `${path}: ${match[0]}`),
+  [...readFileSync(`${root}${path}`, 'utf8').matchAll(/new Worker\(\s*new URL\(\s*(['"`])[^'"`]*\.ts\1/g)].map(
+    (match) => `${path}: ${match[0]}`,
+  ),
 )
 if (left.length > 0) {
   console.error(

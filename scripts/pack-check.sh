@@ -37,4 +37,6 @@ if node "$mouldtend" check site/broken.yaml >"$work/broken.out" 2>&1; then
   fail 'check of a broken site file passed'
 fi
 grep -q 'broken.yaml:' "$work/broken.out" || fail "the message names no place in the file: $(cat "$work/broken.out")"
+# Threads, the virtual hall's process and the files that are read at run time are found only by running.
+timeout 60 node "$mouldtend" demo --seconds 5 --http-port 0 --mqtt-port 0 >"$work/demo.out" 2>&1 || fail "the demo failed: $(cat "$work/demo.out")"
 echo "pack check: $(basename "$tarball"), $(wc -l <"$work/list") files: installed and used"
