@@ -255,7 +255,11 @@ function openThread(start: Start, heard: (answered: Answered) => void, file: str
       die(`its thread died: ${String(error)}`)
       reject(error)
     })
-    worker.on('exit', () => die('its thread ended'))
+    worker.on('exit', () => {
+      die('its thread ended')
+      // Says nothing where it was open or refused already.
+      reject(storeError({ kind: 'closed', detail: 'its thread ended' }, file))
+    })
     worker.on('message', (message: FromThread) => {
       switch (message.kind) {
         case 'open':

@@ -74,7 +74,9 @@ function serveWriter(port: MessagePort, settings: Settings): void {
 
   function openConnection(): Connection {
     isNormal = false
-    return { kind: 'open', writer: createWriter(connect(settings, notice), settings, notice) }
+    const db = connect(settings, notice)
+    if (isTight && settings.maxBytes !== null) limit(db, settings.maxBytes + settings.reserveBytes)
+    return { kind: 'open', writer: createWriter(db, settings, notice) }
   }
   function schedule(): void {
     if (isScheduled || queue.length === 0) return

@@ -93,6 +93,19 @@ export function historyContract(name: string, newPlace: () => Promise<Place>): v
       expect((await history.journal({ limit: 10 })).map(({ id }) => id)).toEqual([late.id])
     })
 
+    test('all or nothing: what was written before the fault is taken back, chain, outbox and counts', async () => {
+      await history.commit(commit({ plan: site, chunk: chunkOf(site, 1, 2), records: [record(1, 1)], outbox: [message('a')] }))
+      const broken = record(3, 4, 'north-01', { value: Number.NaN })
+      const parts = { plan: plan('plan-2'), chunk: chunkOf(site, 3, 4), records: [record(2, 3), broken], outbox: [message('b')] }
+      await expect(history.commit(commit(parts))).rejects.toThrow(/no canonical form/)
+      await history.commit(commit({ chunk: chunkOf(site, 3, 4), records: [record(2, 3)], outbox: [message('c')] }))
+      expect((await history.journal({ limit: 10 })).map(({ seq }) => seq)).toEqual([1, 3])
+      expect((await history.pending('mqtt', 0, 10)).map(({ id }) => id)).toEqual(['a', 'c'])
+      expect(await history.plan('plan-2')).toBeNull()
+      expect(history.figures().outboxDepth).toBe(2)
+      expect(await history.verify()).toMatchObject({ ok: true })
+    })
+
     test('commits handed in together: a bad one among them takes no other along', async () => {
       const good = (n: number) => history.commit(commit({ records: [record(n, n)], outbox: [message(record(n, n).id)] }))
       const bad = history.commit(commit({ records: [record(50, 1)], chunk: chunkOf(plan('never-stored'), 1, 2) }))

@@ -4,6 +4,7 @@ import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { fileURLToPath } from 'node:url'
 import { onTestFinished } from 'vitest'
+import { tool } from '../tool.ts'
 
 /** A folder of its own that is gone after the test. */
 export function scratch(): string {
@@ -15,8 +16,8 @@ export function scratch(): string {
 /** May we make small disks here? That takes root on Linux; without it the test with the bounded file stands alone, and this says so. */
 export function canMakeDisks(): boolean {
   const folder = mkdtempSync(join(tmpdir(), 'mouldtend-history-'))
-  const can = spawnSync('mount', ['-t', 'tmpfs', 'tmpfs', folder]).status === 0
-  if (can) spawnSync('umount', [folder])
+  const can = spawnSync(tool('mount') ?? 'false', ['-t', 'tmpfs', 'tmpfs', folder]).status === 0
+  if (can) spawnSync(tool('umount') ?? 'false', [folder])
   else process.stderr.write('skipped: the full real disk, since mounting one is not allowed here\n')
   rmSync(folder, { recursive: true, force: true })
   return can
@@ -25,8 +26,8 @@ export function canMakeDisks(): boolean {
 /** A disk of that size of its own, or null where the system does not let us make one. */
 export function smallDisk(bytes: number): string | null {
   const folder = scratch()
-  if (spawnSync('mount', ['-t', 'tmpfs', '-o', `size=${bytes}`, 'tmpfs', folder]).status !== 0) return null
-  onTestFinished(() => void spawnSync('umount', [folder]))
+  if (spawnSync(tool('mount') ?? 'false', ['-t', 'tmpfs', '-o', `size=${bytes}`, 'tmpfs', folder]).status !== 0) return null
+  onTestFinished(() => void spawnSync(tool('umount') ?? 'false', [folder]))
   return folder
 }
 
