@@ -1,7 +1,7 @@
 import type { ReadFault, SourceFigures } from './source.ts'
 
 /** A poll that starts later than this behind its due time is late. */
-const LATE_MS = 100
+export const LATE_MS = 100
 
 /** Figures of one source, counted up by its adapter. */
 export interface Counter {

@@ -1,5 +1,5 @@
 import { QUALITY } from '../../rules/reading.ts'
-import type { Counter } from '../figures.ts'
+import { LATE_MS, type Counter } from '../figures.ts'
 import type { Clock, ReadFault, Timer } from '../source.ts'
 import type { Connection, Down } from './connection.ts'
 import { MOST_WAITING } from './link.ts'
@@ -11,9 +11,9 @@ const BESIDE_AFTER_MS = 50
 const FIRST_SILENCE_MS = 2000
 const LONGEST_SILENCE_MS = 10_000
 const LONGEST_SILENCE_OF_ALL_MS = 60_000
-/** Least time in which a unit can be expected to show that it is back. */
-const LEAST_WAIT_MS = 100
-/** A silent unit that never found room between the others is asked all the same after this. */
+/** A silent unit that takes up a line with one request at a time may make the others wait for this long; not for 100 ms. */
+const SLACK_MS = 60
+/** On a line that is never free a silent unit is asked all the same after this, with its whole time-out. */
 const STARVED_MS = 60_000
 
 export interface Seat {
@@ -41,6 +41,8 @@ interface Turn {
   /** Silent units are asked at growing intervals. */
   silence_ms: number
   silentUntil_ms: number
+  /** It answered, though too late: there is somebody to be patient with. */
+  heard: boolean
   /** Of the request that waits now. */
   asked_ms: number
   deadline_ms: number
@@ -125,14 +127,14 @@ export function lineOf(seats: readonly Seat[], link: Connection, terms: LineTerm
     if (turns.length === 1) return true
     if (now < turn.silentUntil_ms) return false
     if (terms.numbered || now > turn.silentUntil_ms + STARVED_MS) return true
-    return busy().length === 0 && !healthyDueBefore(now + LEAST_WAIT_MS, turn)
+    return busy().length === 0 && !healthyDueBefore(now, turn)
   }
 
   /** How long a silent unit may keep a line that takes one request at a time: until somebody else is due. */
   function patience(turn: Turn, now: number): number {
-    if (!isSilent(turn) || terms.numbered || now > turn.silentUntil_ms + STARVED_MS) return terms.timeout_ms
-    const others = turns.filter((each) => each !== turn && !isSilent(each)).map((each) => each.due_ms - now)
-    return Math.max(LEAST_WAIT_MS, Math.min(terms.timeout_ms, ...others))
+    if (!isSilent(turn) || turn.heard || terms.numbered || now > turn.silentUntil_ms + STARVED_MS) return terms.timeout_ms
+    const others = turns.filter((each) => each !== turn && !isSilent(each)).map((each) => Math.max(0, each.due_ms - now) + SLACK_MS)
+    return Math.min(terms.timeout_ms, ...others)
   }
 
   function start(turn: Turn, now: number): void {
@@ -167,12 +169,16 @@ export function lineOf(seats: readonly Seat[], link: Connection, terms: LineTerm
     counter.took(clock.now_ms() - start_ms)
     turn.busy = false
     turn.deadline_ms = 0
+    // Due times that its own slowness took are left out, not made up for: it would only get slower.
+    const now = clock.now_ms()
+    if (now - turn.due_ms > LATE_MS) counter.missed(advance(turn, now) + 1)
     settle(turn, found)
     wake()
   }
 
   function settle(turn: Turn, found: Found): void {
     if (found === 'gone') return
+    turn.heard = false
     if (found === 'answered') {
       turn.silence_ms = 0
       return
@@ -209,8 +215,11 @@ export function lineOf(seats: readonly Seat[], link: Connection, terms: LineTerm
   return {
     wake,
     heard: (address) => {
-      for (const turn of turns)
-        if (turn.seat.address === address && isSilent(turn)) turn.silentUntil_ms = Math.min(turn.silentUntil_ms, clock.now_ms())
+      for (const turn of turns) {
+        if (turn.seat.address !== address || !isSilent(turn)) continue
+        turn.heard = true
+        turn.silentUntil_ms = Math.min(turn.silentUntil_ms, clock.now_ms())
+      }
     },
     close: async () => {
       closed = true
@@ -223,7 +232,7 @@ export function lineOf(seats: readonly Seat[], link: Connection, terms: LineTerm
 
 function turnOf(seat: Seat, opened_ms: number, phase: number): Turn {
   const due_ms = opened_ms + Math.round(phase * Math.min(seat.poll.unit.poll_ms, FIRST_WITHIN_MS))
-  return { seat, due_ms, busy: false, silence_ms: 0, silentUntil_ms: 0, asked_ms: 0, deadline_ms: 0 }
+  return { seat, due_ms, busy: false, silence_ms: 0, silentUntil_ms: 0, heard: false, asked_ms: 0, deadline_ms: 0 }
 }
 
 const qualityOf = (why: Down): number => (why.kind === 'dialling' ? QUALITY.waiting_for_initial_data : QUALITY.no_communication)

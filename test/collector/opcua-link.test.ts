@@ -3,7 +3,7 @@ import { connect as dial, createServer, type AddressInfo, type Socket } from 'no
 import { basename, join } from 'node:path'
 import { afterAll, afterEach, describe, expect, test } from 'vitest'
 import { serveOpcUa, type OpcUaHall, type ServeOptions } from '../../simulator/opcua/server.ts'
-import { find, listen, planOf, settingsFor, tempFolder, testUnit, unitPlan, type Listening } from './opcua-bench.ts'
+import { circuitPlan, find, listen, planOf, settingsFor, tempFolder, testUnit, unitPlan, type Listening } from './opcua-bench.ts'
 
 const folder = tempFolder()
 const pki = `${folder.path}/own`
@@ -90,9 +90,9 @@ describe('a server that goes away', () => {
 test('nobody listens: refused once, however often it is tried, and closing ends the tries', async () => {
   const gone = await serve()
   await gone.close()
-  const listening = follow(settingsFor(gone.endpoint, pki), [unitPlan('u', 'u', [])])
-  await listening.until(() => listening.source.figures().faults.refused + listening.source.figures().faults.link_lost >= 1)
-  await new Promise((resolve) => setTimeout(resolve, 1500)) // long enough for a second try
+  const plan = circuitPlan('u', 'a', [{ signal: 'flow_rate', node: 'i=2258' }])
+  const listening = follow(settingsFor(gone.endpoint, pki), [unitPlan('u', 'u', [plan], 50)])
+  await listening.until(() => listening.source.figures().faults.refused >= 3)
   expect(listening.faults).toHaveLength(1)
   expect(listening.faults[0]).toMatchObject({ kind: 'refused', unit: 'u', address: gone.endpoint })
 })
