@@ -177,6 +177,8 @@ function offHotRules({ medium }: CircuitFacts, choice: CircuitChoice): RuleDraft
     condition: { kind: 'switched_off_hot', limit_degC, deadband_K: OFF_HOT_DEADBAND_K },
     priority,
     ...seconds(DELAYS.offHot),
+    // The graver of the two speaks for both.
+    suppressedBy: id === 'off_hot.warn' ? ['off_hot.high'] : [],
     neverHidden: true,
     madeBy,
   })

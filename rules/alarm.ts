@@ -314,10 +314,9 @@ function unshelve(alarm: Alarm, at_ms: number, why: 'expired' | 'command' | 'ret
   )
 }
 
-/** Suppression by design: another rule holds this one back, or lets it go. Never-hidden alarms resist. */
+/** Suppression by design: another rule holds this one back, or lets it go. Who may is decided by the caller. */
 export function suppressByRule(alarm: Alarm, at_ms: number, by: string, on: boolean): void {
   const { state } = alarm
-  if (alarm.rule.neverHidden) return
   const hiders = on ? [...state.hiddenBy.filter((id) => id !== by), by] : state.hiddenBy.filter((id) => id !== by)
   const was = state.hiddenBy.length > 0
   const is = hiders.length > 0

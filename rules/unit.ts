@@ -78,7 +78,11 @@ export function openUnit(plan: UnitPlan, planVersion: string, saved: UnitState |
   /** A rule that came or went holds others back, or lets them go: those of its circuit, or of the whole unit. */
   function spread(rule: RulePlan, circuit: RunningCircuit | null, on: boolean, at_ms: number): void {
     const reached = circuit === null ? [...unitAlarms, ...[...circuits.values()].flatMap((c) => c.alarms)] : circuit.alarms
-    for (const other of reached) if (other.rule.suppressedBy.includes(rule.id)) suppressByRule(other, at_ms, rule.id, on)
+    for (const other of reached) {
+      // What is never hidden gives way only to the graver form of itself, which is never hidden either.
+      if (other.rule.neverHidden && !rule.neverHidden) continue
+      if (other.rule.suppressedBy.includes(rule.id)) suppressByRule(other, at_ms, rule.id, on)
+    }
   }
 
   function record(event: RecordEvent['event'], circuit: RunningCircuit | null, at_ms: number, facts: RecordEvent['facts']): void {

@@ -149,11 +149,11 @@ describe('phases', () => {
 test('of two limits that become due at the same instant people hear of the graver one only', () => {
   const warn = rule(
     { kind: 'switched_off_hot', limit_degC: 70, deadband_K: 3 },
-    { id: 'warn', alarm: 'u/a:warn', onDelay_ms: 10_000, suppressedBy: ['grave'] },
+    { id: 'warn', alarm: 'u/a:warn', onDelay_ms: 10_000, suppressedBy: ['grave'], neverHidden: true },
   )
   const grave = rule(
     { kind: 'switched_off_hot', limit_degC: 95, deadband_K: 3 },
-    { id: 'grave', alarm: 'u/a:grave', onDelay_ms: 10_000, priority: 'high' },
+    { id: 'grave', alarm: 'u/a:grave', onDelay_ms: 10_000, priority: 'high', neverHidden: true },
   )
   const { told } = play([...every(0, 20, () => 140), ...every(21, 60, () => 140, 80, 0)], unitWith(SIGNALS, [warn, grave]))
   expect(told).toEqual(['31 grave'])
