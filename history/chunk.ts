@@ -6,6 +6,7 @@ import { NO_ERRORS, QUALITY, type Reading, type UnitError } from '../rules/readi
 import { StoreError, type Chunk } from './store.ts'
 
 /*
+ * Writer and reader stand in one file, long as it is: every line of the one has its counterpart in the other.
  * Format 1, little endian. Head, 32 bytes: 'MTC', format, crc32 of everything after it, crc32 of the plan's version, count,
  * first sequence number and first time (float64). Then the entries, one per input:
  *   byte      what follows (KIND_* and HAS_*)

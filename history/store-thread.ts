@@ -23,7 +23,8 @@ type Write = Extract<Ask, { kind: 'commit' | 'delivered' | 'dead' | 'forget' }>
 
 /**
  * Owns the one connection that writes. Commits that came while a transaction was being written share the next one: under
- * load the fsync is paid once for many, and without load nobody waits.
+ * load the fsync is paid once for many, and without load nobody waits. One long file: what a fault does to queue, reserve and
+ * connection is one state, and cut in pieces nobody could see that no way out of it loses a commit.
  */
 function serveWriter(port: MessagePort, settings: Settings): void {
   const { file } = settings

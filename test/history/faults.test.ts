@@ -3,7 +3,7 @@ import { existsSync, readFileSync, rmSync, statSync, writeFileSync } from 'node:
 import { join } from 'node:path'
 import { createInterface } from 'node:readline'
 import { DatabaseSync } from 'node:sqlite'
-import { expect, onTestFinished, test } from 'vitest'
+import { expect, onTestFinished, test, vi } from 'vitest'
 import { openHistory, type HistoryOptions } from '../../history/sqlite.ts'
 import type { History, StoreNotice } from '../../history/store.ts'
 import { chunkOf } from '../contract/history.ts'
@@ -251,6 +251,29 @@ test.each(disks.filter(({ name }) => name !== 'a real small disk' || canMakeDisk
     await again.commit(commit({ chunk: chunkOf(site, seq + 1, seq + 10) }))
     expect(kinds()).toEqual([])
     expect(statSync(`${made.file}.reserve`).size).toBe(512 * 1024)
+  },
+)
+
+test.runIf(canMakeDisks())(
+  'a full disk that gets room again while the service runs: the reserve comes back, readings are kept, and both are said',
+  async () => {
+    const folder = smallDisk(4 * 1024 * 1024) ?? ''
+    const filler = join(folder, 'filler')
+    const history = await open(join(folder, 'history.db'), { reserveBytes: 512 * 1024 })
+    await history.commit(commit({ plan: site, chunk: chunkOf(site, 1, 10) }))
+    expect(() => {
+      for (;;) writeFileSync(filler, Buffer.alloc(4096), { flag: 'a' })
+    }).toThrow(/ENOSPC/)
+    const comment = 'x'.repeat(20_000)
+    for (let n = 1; !kinds().includes('reserve_released'); n++)
+      await history.commit(commit({ records: [record(n, 10, 'north-01', { comment })] }))
+    const readings = () => history.commit(commit({ chunk: chunkOf(site, 11, 20) }))
+    await expect(readings()).rejects.toMatchObject({ fault: { kind: 'disk_full' } })
+    rmSync(filler)
+    await vi.waitFor(readings, { timeout: 20_000, interval: 100 })
+    expect(kinds()).toEqual(['reserve_released', 'reserve_restored'])
+    expect(history.figures().reserve).toBe(true)
+    expect(await history.inputs(0, 100)).toHaveLength(20)
   },
 )
 
