@@ -39,6 +39,8 @@ export type Input =
       readonly last_ms: number | null
       readonly trusted: boolean
       readonly engine: string
+      /** The state could not be gone on from. */
+      readonly cold?: boolean
     }
   | { readonly kind: 'service_stop'; readonly at_ms: number }
   /** Wall clock moved against the monotonic one. */

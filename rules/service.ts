@@ -19,7 +19,10 @@ export function serviceRecords(state: ServiceState, planVersion: string, input: 
   switch (input.kind) {
     case 'service_start': {
       const started = record('service_started', { last_ms: input.last_ms, engine: input.engine, trusted: input.trusted })
-      return input.trusted ? [started] : [started, record('clock_untrusted', { last_ms: input.last_ms })]
+      const records = [started]
+      if (!input.trusted) records.push(record('clock_untrusted', { last_ms: input.last_ms }))
+      if (input.cold === true) records.push(record('cold_start', { engine: input.engine }))
+      return records
     }
     case 'service_stop':
       return [record('service_stopped', {})]

@@ -2,6 +2,7 @@ import { messagesFor, channelsOf, type Identified } from '../alerts/outbox-messa
 import type { Plan } from '../config/plan.ts'
 import { eventId } from '../history/identity.ts'
 import type { History, JournalRecord } from '../history/store.ts'
+import { coldState, type Numbers } from '../rules/cold.ts'
 import { ENGINE_VERSION, openEngine, type Engine, type EngineState } from '../rules/engine.ts'
 import type { Event } from '../rules/event.ts'
 
@@ -29,9 +30,10 @@ export async function recover(history: History, fallback: Plan): Promise<Recover
   const { snapshot } = kept
   const usable = snapshot !== null && snapshot.engine === ENGINE_VERSION
   const first = usable ? await planOf(history, snapshot.planVersion, kept.plan ?? fallback) : (kept.plan ?? fallback)
-  // Written by save() of the same engine version.
-  const engine = openEngine(first, usable ? (JSON.parse(snapshot.state) as EngineState) : null)
   const isCold = snapshot !== null && !usable
+  // Written by save() of the same engine version.
+  const warm = usable ? (JSON.parse(snapshot.state) as EngineState) : null
+  const engine = openEngine(first, isCold ? coldState(first, await lastNumbers(history)) : warm)
   let seq = usable ? snapshot.seq : isCold ? kept.lastSeq : 0
   let replayed = 0
   for (;;) {
@@ -66,6 +68,25 @@ export async function recover(history: History, fallback: Plan): Promise<Recover
     wasStopped: engine.wasStopped(),
     replayed,
     isCold,
+  }
+}
+
+/** The highest number of every alarm and subject in the journal: a state that starts cold must not give an id a second time. */
+async function lastNumbers(history: History): Promise<Numbers> {
+  const numbers = { events: new Map<string, number>(), activations: new Map<string, number>(), records: new Map<string, number>() }
+  const raise = (map: Map<string, number>, key: string, value: number): void => void map.set(key, Math.max(map.get(key) ?? 0, value))
+  for (let afterRow = 0; ;) {
+    const page = await history.journal({ afterRow, limit: PAGE })
+    for (const { event } of page) {
+      if (event.kind === 'record') raise(numbers.records, event.subject, event.eventNo)
+      else {
+        raise(numbers.events, event.alarm, event.eventNo)
+        raise(numbers.activations, event.alarm, event.activation)
+      }
+    }
+    const last = page.at(-1)
+    if (last === undefined) return numbers
+    afterRow = last.row
   }
 }
 

@@ -214,18 +214,17 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
     const now_ms = clock.now_ms()
     const wanted = carriedDiscoveries(settings.plan, engine.plan())
     if (!recovered.isNew && wanted.version !== engine.plan().version) hub.changePlan(wanted, 'mouldtend', 'the site file was changed')
-    if (recovered.isCold)
-      hub.feed({
-        kind: 'gap',
-        at_ms: now_ms,
-        from_ms: recovered.last_ms ?? now_ms,
-        to_ms: now_ms,
-        why: 'the state was kept by another engine version: started cold',
-      })
     if (recovered.last_ms !== null && !recovered.wasStopped) {
       hub.feed({ kind: 'gap', at_ms: now_ms, from_ms: recovered.last_ms, to_ms: now_ms, why: 'the service ended without a stop' })
     }
-    hub.feed({ kind: 'service_start', at_ms: now_ms, last_ms: recovered.last_ms, trusted: clock.isTrusted(), engine: ENGINE_VERSION })
+    hub.feed({
+      kind: 'service_start',
+      at_ms: now_ms,
+      last_ms: recovered.last_ms,
+      trusted: clock.isTrusted(),
+      engine: ENGINE_VERSION,
+      cold: recovered.isCold,
+    })
     if (!clock.isTrusted()) {
       const detail =
         "The machine's clock is earlier than the last record. Collecting and delays go on from the record's time; set the clock right."

@@ -44,7 +44,8 @@ export function openSources(sink: Sink, clock: Clock): Sources {
       running.delete(id)
       await old.source.close()
     }
-    for (const source of plan.sources) {
+    // OPC UA first: loading its library takes the better part of a second, and no poll of another source may be late for that.
+    for (const source of plan.sources.toSorted((a, b) => Number(b.kind === 'opcua') - Number(a.kind === 'opcua'))) {
       if (running.has(source.id)) continue
       const units = plan.units.filter((unit) => unit.source === source.id)
       running.set(source.id, { plan: source, made: made(source, plan), source: await open(source, units, sink, clock, secrets) })
