@@ -1,9 +1,9 @@
 import { existsSync, readdirSync, renameSync, rmSync } from 'node:fs'
-import { connect as dial, createServer, type AddressInfo, type Socket } from 'node:net'
 import { basename, join } from 'node:path'
 import { afterAll, afterEach, describe, expect, test } from 'vitest'
 import { serveOpcUa, type OpcUaHall, type ServeOptions } from '../../simulator/opcua/server.ts'
 import { circuitPlan, find, listen, planOf, settingsFor, tempFolder, testUnit, unitPlan, type Listening } from './opcua-bench.ts'
+import { proxyTo } from './wire.ts'
 
 const folder = tempFolder()
 const pki = `${folder.path}/own`
@@ -63,7 +63,8 @@ describe('a server that goes away', () => {
 
   test('says nothing any more with its connection open: the readings turn bad, and it recovers when it speaks again', async () => {
     const hall = await serve()
-    const proxy = await silencer(hall.port)
+    const proxy = await proxyTo(() => hall.port)
+    toEnd.push(proxy.end)
     const settings = settingsFor(`opc.tcp://127.0.0.1:${proxy.port}`, pki, { timeout_ms: 1000 })
     const listening = follow(settings, planOf(await find(settings), 100))
     await listening.until(isGood(listening, 18))
@@ -77,10 +78,11 @@ describe('a server that goes away', () => {
 
   test('closing ends at once while the server says nothing', async () => {
     const hall = await serve()
-    const proxy = await silencer(hall.port)
+    const proxy = await proxyTo(() => hall.port)
+    toEnd.push(proxy.end)
     proxy.silence(true)
     const listening = listen(settingsFor(`opc.tcp://127.0.0.1:${proxy.port}`, pki, { timeout_ms: 30_000 }), [unitPlan('u', 'u', [])])
-    await proxy.dialled
+    await expect.poll(proxy.connections).toBe(1)
     const start = performance.now()
     await listening.source.close()
     expect(performance.now() - start).toBeLessThan(3500)
@@ -185,34 +187,3 @@ describe('certificates', () => {
     })
   })
 })
-
-/** A proxy that can stop passing anything on without closing a connection: no reset, no end, only silence. */
-async function silencer(port: number) {
-  let quiet = false
-  const sockets = new Set<Socket>()
-  let dialled = (): void => {}
-  const dialledOnce = new Promise<void>((resolve) => (dialled = resolve))
-  const server = createServer((near) => {
-    dialled()
-    const far = dial(port, '127.0.0.1')
-    for (const [from, to] of [
-      [near, far],
-      [far, near],
-    ] as const) {
-      sockets.add(from)
-      from.on('data', (bytes) => void (quiet || to.write(bytes)))
-      from.on('close', () => void (quiet || to.destroy()))
-      from.on('error', () => to.destroy())
-    }
-  })
-  await new Promise<void>((resolve) => server.listen(0, '127.0.0.1', resolve))
-  toEnd.push(async () => {
-    for (const socket of sockets) socket.destroy()
-    await new Promise((resolve) => server.close(resolve))
-  })
-  return {
-    port: (server.address() as AddressInfo).port,
-    silence: (yes: boolean) => void (quiet = yes),
-    dialled: dialledOnce,
-  }
-}
