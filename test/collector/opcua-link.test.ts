@@ -11,7 +11,7 @@ const own = testUnit('KH-3003', ['A'])
 const toEnd: (() => Promise<unknown>)[] = []
 
 afterEach(async () => {
-  for (const end of toEnd.splice(0).reverse()) await end()
+  for (const end of toEnd.splice(0).toReversed()) await end()
 })
 afterAll(folder.remove)
 

@@ -118,6 +118,7 @@ test('good without a value is no data', async () => {
   await open.until(() => JSON.stringify(open.sample('north-07/a', 'temperature.main_line')) === JSON.stringify(bad('no_data')))
   variables.get('main')?.setValueFromSource({ dataType: DataType.Float, value: 81 })
   await open.until(() => open.sample('north-07/a', 'temperature.main_line')?.quality === 'good')
+  expect(open.sample('north-07/a', 'temperature.main_line')).toEqual(good(81))
 })
 
 test('looking for temperature control devices here finds none and says so', async () => {
