@@ -53,7 +53,7 @@ export function explain(fault: ReadFault): string {
     case 'untrusted_certificate':
       return (
         `${fault.unit}: the server at ${fault.address} showed a certificate that nobody here has trusted; nothing is read from it. The other units go on. ` +
-        `Compare its fingerprint with the one that the unit shows, then trust it with: mouldtend trust ${fault.file}`
+        `Compare its fingerprint with the one that the unit shows; if they agree, move ${fault.file} to trusted/certs/ beside its folder. It is tried again by itself.`
       )
     case 'identity_rejected':
       return (

@@ -109,6 +109,7 @@ export const openOpcUa: Open<OpcUaSource> = (settings, units, sink, clock, secre
       failures = 0
       state = 'alive'
       figures.connected(true)
+      figures.poll(0) // everything was read once at the beginning
       for (const unit of namesOf(units, settings)) faults.over(`link of ${unit}`)
       tellChanged()
     },

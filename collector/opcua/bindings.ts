@@ -8,7 +8,7 @@ import { present } from './node-string.ts'
 import { nodeText, type Services } from './services.ts'
 import { qualityOf } from './status.ts'
 import type { Item } from './subscription.ts'
-import { understand, type UnitOfMeasure } from './value.ts'
+import { understand, type Understood, type UnitOfMeasure } from './value.ts'
 
 const HAS_PROPERTY = 'ns=0;i=46'
 const VARIABLE_CLASS = 2
@@ -21,8 +21,8 @@ export interface Told {
   readonly flush: (circuit: Circuit) => void
   /** The zones of the server have changed. */
   readonly renew: () => void
-  /** The server says that this variable's unit of measure has changed; it is to be read anew. */
-  readonly reread: (binding: Binding) => void
+  /** The units of measure of these variables have changed; value and unit are to be read together, a little later. */
+  readonly reread: (bindings: readonly Binding[]) => void
 }
 export interface Seat {
   readonly unit: string
@@ -90,7 +90,7 @@ async function factsOf(
 }
 
 /** Reads the units of measure of these bindings and applies them. */
-export async function learnUnits(bindings: readonly Binding[], settings: OpcUaSource, services: Services, told: Told): Promise<void> {
+async function learnUnits(bindings: readonly Binding[], settings: OpcUaSource, services: Services, told: Told): Promise<void> {
   const nodes = [...new Set(bindings.flatMap(({ facts }) => facts.unitNode ?? []))]
   const answers = nodes.length === 0 ? [] : await services.read(nodes)
   const found = new Map(nodes.map((node, index) => [node, unitIn(answers[index])]))
@@ -99,9 +99,35 @@ export async function learnUnits(bindings: readonly Binding[], settings: OpcUaSo
   }
 }
 
+/** Reads every value once, so that the first reading is whole and does not trickle in with the first answers. */
+export async function readAll(bindings: readonly Binding[], services: Services): Promise<void> {
+  const used = bindings.flatMap(({ circuit, facts }) => (facts.usedNode === null ? [] : [{ circuit, node: facts.usedNode }]))
+  const answers = await services.read([...bindings.map(({ node }) => node), ...used.map(({ node }) => node)])
+  for (const [place, value] of answers.entries()) {
+    const binding = bindings[place]
+    if (binding !== undefined) binding.circuit.take(binding.index, value)
+    else used[place - bindings.length]?.circuit.takeExternalUsed(value)
+  }
+}
+
+/** Reads value and unit of measure together and takes both. */
+export async function rereadValues(bindings: readonly Binding[], settings: OpcUaSource, services: Services, told: Told): Promise<void> {
+  const answers = await services.read(bindings.flatMap(({ node, facts }) => [node, facts.unitNode ?? node]))
+  for (const [place, binding] of bindings.entries()) {
+    const value = answers[place * 2]
+    const how = understand(binding.signal, unitIn(answers[place * 2 + 1]), !settings.discover)
+    if (value !== undefined) binding.circuit.release(binding.index, how, value)
+    tellUnit(binding, how, told)
+  }
+}
+
 function applyUnit(binding: Binding, found: UnitOfMeasure | null, settings: OpcUaSource, told: Told): void {
   const how = understand(binding.signal, found, !settings.discover)
   binding.circuit.understand(binding.index, how)
+  tellUnit(binding, how, told)
+}
+
+function tellUnit(binding: Binding, how: Understood, told: Told): void {
   const subject = `unit of ${binding.circuit.plan.key} ${binding.signal}`
   if (how.kind !== 'unknown') return told.over(subject)
   told.fault(subject, { kind: 'unknown_unit_of_measure', unit: binding.unit, node: binding.text, found: how.found })
@@ -130,9 +156,7 @@ export function itemsOf(bindings: readonly Binding[], finding: Finding, settings
       queue: settings.queue,
       apply: (value) => {
         if (circuit.hasNews(index)) told.flush(circuit)
-        if (!circuit.take(index, value) || binding.facts.unitNode === null) return
-        circuit.understand(index, { kind: 'unknown', found: '' })
-        told.reread(binding)
+        if (circuit.take(index, value) && binding.facts.unitNode !== null && circuit.hold(index)) told.reread([binding])
       },
     }
   })
@@ -148,7 +172,12 @@ export function itemsOf(bindings: readonly Binding[], finding: Finding, settings
         node,
         apply: (value) => {
           const unit = unitIn(value)
-          if (unit !== null) for (const binding of those) applyUnit(binding, unit, settings, told)
+          if (unit === null) return
+          const changed = those.filter(({ circuit, index, signal }) => {
+            const how = understand(signal, unit, !settings.discover)
+            return !circuit.isUnderstood(index, how) && circuit.hold(index)
+          })
+          if (changed.length > 0) told.reread(changed)
         },
       },
     ]
@@ -168,16 +197,21 @@ export function itemsOf(bindings: readonly Binding[], finding: Finding, settings
   return [...values, ...used, ...units, ...versions]
 }
 
-/** What the server would not watch: the signal is bad, and somebody is told why. */
-export function refusedItems(bindings: readonly Binding[], statuses: readonly number[], settings: OpcUaSource, told: Told): boolean {
-  let any = false
+/** What the server would not watch: the signal is bad, and somebody is told why. Returns the nodes. */
+export function refusedItems(
+  bindings: readonly Binding[],
+  statuses: readonly number[],
+  settings: OpcUaSource,
+  told: Told,
+): readonly string[] {
+  const refused: string[] = []
   for (const [index, binding] of bindings.entries()) {
     const status = statuses[index] ?? 0
     if (status >>> 30 === 0) {
       told.over(subjectOf(binding))
       continue
     }
-    any = true
+    refused.push(binding.node)
     const quality = qualityOf(status)
     if (quality === QUALITY.no_such_register) {
       missing(binding, quality, told)
@@ -187,7 +221,7 @@ export function refusedItems(bindings: readonly Binding[], statuses: readonly nu
     binding.circuit.spoil(binding.index, quality)
     told.fault(subjectOf(binding), { kind: 'refused', unit: binding.unit, address: settings.endpoint, detail })
   }
-  return any
+  return refused
 }
 
 type Missing = Pick<Binding, 'circuit' | 'unit' | 'index' | 'signal' | 'text'>

@@ -24,6 +24,13 @@ export interface Circuit {
   readonly takeExternalUsed: (value: DataValue) => void
   /** How the numbers of a signal are to be understood from now on. */
   readonly understand: (index: number, how: Understood) => void
+  readonly isUnderstood: (index: number, how: Understood) => boolean
+  /**
+   * The signal's unit of measure is changing: what we have and what still comes may be in the one or the other, so it is bad
+   * until `release`. Returns false where it is held already.
+   */
+  readonly hold: (index: number) => boolean
+  readonly release: (index: number, how: Understood, value: DataValue) => void
   /** A signal that is not to be had, until it is. */
   readonly spoil: (index: number, quality: number) => void
   /** Nothing is known any more. */
@@ -45,7 +52,8 @@ export function circuit(plan: CircuitPlan): Circuit {
   const places = plan.signals.map((_, index): Place => ({ values, quality, index }))
   const signals: readonly Signal[] = plan.signals.map(signalOf)
   const how: Understood[] = plan.signals.map(() => CANONICAL)
-  /** As received, so that a change of unit can be understood without waiting for the next value. */
+  const held = new Uint8Array(count)
+  /** As received: the control point depends on two nodes. */
   const raw = new Float64Array(count).fill(Number.NaN)
   const rawQuality = new Uint8Array(count).fill(QUALITY.waiting_for_initial_data)
   const modeAt = plan.signals.indexOf('operating_mode')
@@ -60,8 +68,7 @@ export function circuit(plan: CircuitPlan): Circuit {
     const place = places[index]
     const signal = signals[index]
     if (place === undefined || signal === undefined) return
-    changed = true
-    news[index] = 1
+    const [value, code] = [values[index], quality[index]]
     let own = rawQuality[index] ?? QUALITY.no_data
     let number = raw[index] ?? Number.NaN
     if (index === controlAt && external !== null) {
@@ -74,6 +81,16 @@ export function circuit(plan: CircuitPlan): Circuit {
     }
     if (isBad(own)) putBad(place, own)
     else putNumber(place, number, own, signal, how[index] ?? CANONICAL)
+    // A server also sends what has not changed, such as a new time stamp; that alone is no reading.
+    if (code === quality[index] && Object.is(value, values[index])) return
+    changed = true
+    news[index] = 1
+  }
+
+  const spoil = (index: number, bad: number): void => {
+    raw[index] = Number.NaN
+    rawQuality[index] = bad
+    settle(index)
   }
 
   const receive = (index: number, value: DataValue): void => {
@@ -90,6 +107,7 @@ export function circuit(plan: CircuitPlan): Circuit {
       const found = errorsIn(content, errors)
       if (found === null) rawQuality[index] = QUALITY.decode_error
       else {
+        if (found !== errors) changed = true
         errors = found
         raw[index] = found.length
       }
@@ -103,6 +121,7 @@ export function circuit(plan: CircuitPlan): Circuit {
   return {
     plan,
     take: (index, value) => {
+      if (held[index] === 1) return false
       receive(index, value)
       settle(index)
       return meaningChanged(value.statusCode.value)
@@ -117,13 +136,23 @@ export function circuit(plan: CircuitPlan): Circuit {
       how[index] = next
       settle(index)
     },
-    spoil: (index, bad) => {
-      raw[index] = Number.NaN
-      rawQuality[index] = bad
+    isUnderstood: (index, next) => isSame(how[index], next),
+    hold: (index) => {
+      if (held[index] === 1) return false
+      spoil(index, QUALITY.waiting_for_initial_data)
+      held[index] = 1
+      return true
+    },
+    release: (index, next, value) => {
+      held[index] = 0
+      how[index] = next
+      receive(index, value)
       settle(index)
     },
+    spoil,
     forget: (bad) => {
       external = null
+      held.fill(0)
       values.fill(Number.NaN)
       quality.fill(bad)
       raw.fill(Number.NaN)
@@ -152,3 +181,6 @@ export function circuit(plan: CircuitPlan): Circuit {
     hasNews: (index) => news[index] === 1,
   }
 }
+
+const isSame = (one: Understood | undefined, other: Understood): boolean =>
+  one?.kind === other.kind && (one.kind !== 'unit' || other.kind !== 'unit' || one.unit === other.unit)

@@ -1,11 +1,12 @@
 import type { OpcUaSource, UnitPlan } from '../../config/plan.ts'
 import { QUALITY } from '../../rules/reading.ts'
 import type { Clock, Discovery, Secrets } from '../source.ts'
-import { bindAll, itemsOf, learnUnits, refusedItems, type Seat, type Told } from './bindings.ts'
+import { bindAll, itemsOf, readAll, refusedItems, rereadValues, type Seat, type Told } from './bindings.ts'
 import { covers, notShown } from './compare.ts'
 import { connect, limited, message, Refused, type Library, type Refusal } from './connect.ts'
 import { discover, NOTHING, type Finding } from './discover.ts'
 import { Services } from './services.ts'
+import { qualityOf } from './status.ts'
 import { watch } from './subscription.ts'
 
 /** How a session ended. idle: the server has nothing that the plan wants; look again later. renew: begin anew at once. */
@@ -28,9 +29,13 @@ export interface House {
   readonly heard: () => void
 }
 
-/** A server that announces nothing is looked through this often; sooner while something of the plan is missing. */
-const LOOK_AGAIN_ms = 600_000
-const LOOK_FOR_MISSING_ms = 30_000
+/**
+ * A server that announces nothing is looked through after this time, then at growing intervals: after its start it may show
+ * its units one after the other.
+ */
+const LOOK_AGAIN_ms = 30_000
+const LOOK_AGAIN_AT_MOST_ms = 600_000
+const UNIT_CHANGE_ms = 200
 
 /** One connection from beginning to end: connect, find, bind, watch, until it is lost or the zones have changed. */
 export async function oneSession(opcua: Library, house: House): Promise<Ending> {
@@ -60,11 +65,17 @@ export async function oneSession(opcua: Library, house: House): Promise<Ending> 
     const told: Told = {
       ...house.told,
       renew: () => end({ kind: 'renew' }),
-      reread: (binding) => void learnUnits([binding], settings, services, told).catch((error: unknown) => lost(message(error))),
+      // A little later: by then values that were on their way in the old unit have come, and been ignored.
+      reread: (changed) =>
+        void pause(clock, UNIT_CHANGE_ms + 2 * settings.sampling_ms, ending.signal)
+          .then(() => (ending.signal.aborted ? undefined : rereadValues(changed, settings, services, told)))
+          .then(house.heard)
+          .catch((error: unknown) => lost(message(error))),
     }
     for (const { circuit } of seats) circuit.forget(QUALITY.waiting_for_initial_data)
     const bindings = await bindAll(seats, settings, finding, namespaces, services, told)
     for (const { circuit, facts } of bindings) if (facts.usedNode !== null) circuit.awaitExternalUsed()
+    await readAll(bindings, services)
     const pace = paceOf(settings, house.units)
     const watching = await watch(
       opcua,
@@ -77,9 +88,9 @@ export async function oneSession(opcua: Library, house: House): Promise<Ending> 
       within,
     )
     stop = watching.stop
-    const incomplete = refusedItems(bindings, watching.statuses, settings, told) || bindings.length < countNodes(seats)
+    const refused = refusedItems(bindings, watching.statuses, settings, told)
     house.alive()
-    await changed(house, services, namespaces, finding, incomplete, ending.signal)
+    await changed(house, services, { namespaces, finding, refused }, ending.signal)
     return how ?? { kind: 'renew' }
   } catch (error) {
     if (how !== null) return how
@@ -93,8 +104,6 @@ export async function oneSession(opcua: Library, house: House): Promise<Ending> 
     await hangUp()
   }
 }
-
-const countNodes = (seats: readonly Seat[]): number => seats.reduce((sum, { circuit }) => sum + circuit.plan.nodes.length, 0)
 
 /** Tells a finding that the plan does not cover, and what of the plan is not shown. */
 function tellFinding(house: House, finding: Finding): void {
@@ -119,25 +128,26 @@ function tellFinding(house: House, finding: Finding): void {
   house.found({ kind: 'discovery', source: settings.id, at_ms: clock.now_ms(), units: finding.units })
 }
 
+interface Seen {
+  readonly namespaces: readonly string[]
+  readonly finding: Finding
+  /** Nodes of the plan that the server would not watch. */
+  readonly refused: readonly string[]
+}
+
 /** Waits, looking through the server from time to time; returns once it shows something else than before. */
-async function changed(
-  house: House,
-  services: Services,
-  namespaces: readonly string[],
-  finding: Finding,
-  incomplete: boolean,
-  signal: AbortSignal,
-): Promise<void> {
-  const before = JSON.stringify(finding.units)
-  for (;;) {
-    await pause(house.clock, incomplete || finding.units.length === 0 ? LOOK_FOR_MISSING_ms : LOOK_AGAIN_ms, signal)
+async function changed(house: House, services: Services, seen: Seen, signal: AbortSignal): Promise<void> {
+  for (let wait_ms = LOOK_AGAIN_ms; ; wait_ms = Math.min(2 * wait_ms, LOOK_AGAIN_AT_MOST_ms)) {
+    await pause(house.clock, wait_ms, signal)
     if (signal.aborted) return
-    if (!house.settings.discover) {
-      if (incomplete) return // a node named by hand that was missing may be there now: bind anew
-      continue
+    const namespaces = await services.namespaces()
+    if (JSON.stringify(namespaces) !== JSON.stringify(seen.namespaces)) return
+    if (house.settings.discover) {
+      const now = await discover(services, namespaces)
+      if (JSON.stringify(now.units) !== JSON.stringify(seen.finding.units)) return
     }
-    const now = await discover(services, namespaces)
-    if (JSON.stringify(now.units) !== before || incomplete) return
+    const answers = seen.refused.length === 0 ? [] : await services.read(seen.refused)
+    if (answers.some(({ statusCode }) => qualityOf(statusCode.value) <= QUALITY.uncertain)) return
   }
 }
 

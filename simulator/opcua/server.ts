@@ -28,6 +28,8 @@ export interface ServeOptions {
   readonly speech?: ReadonlyMap<string, Speech>
   /** Namespaces to stand before ours: indexes are a server's own business. */
   readonly namespacesBefore?: readonly string[]
+  /** Told of every request: its name, and how many nodes or items it is about. */
+  readonly onRequest?: (name: string, size: number) => void
   /** Name in the certificate's subject and application URI. */
   readonly name?: string
 }
@@ -86,7 +88,11 @@ export async function serveOpcUa(units: readonly VirtualUnit[], options: ServeOp
   const server = await makeServer(opcua, options, xml)
   await server.initialize()
   const counts = new Map<string, number>()
-  server.on('request', (request) => counts.set(request.schema.name, (counts.get(request.schema.name) ?? 0) + 1))
+  server.on('request', (request) => {
+    const { name } = request.schema
+    counts.set(name, (counts.get(name) ?? 0) + 1)
+    options.onRequest?.(name, sizeOf(request))
+  })
   const served = zones.map(({ unit, zone }, index): Served => {
     const instance = instances[index]
     if (instance === undefined) throw new Error('one instance per zone')
@@ -123,6 +129,12 @@ export async function serveOpcUa(units: readonly VirtualUnit[], options: ServeOp
     sessions: () => server.currentSessionCount,
     close: () => server.shutdown(0),
   }
+}
+
+/** How many operations a request asks for; 0 where it is about none. */
+function sizeOf(request: object): number {
+  const lists = ['nodesToRead', 'nodesToBrowse', 'itemsToCreate'].map((name): unknown => Reflect.get(request, name))
+  return lists.reduce<number>((size, list) => (Array.isArray(list) ? size + list.length : size), 0)
 }
 
 async function makeServer(opcua: Library, options: ServeOptions, instances: string): Promise<OPCUAServer> {
@@ -171,7 +183,7 @@ async function makeServer(opcua: Library, options: ServeOptions, instances: stri
     maxAllowedSessionNumber: 50,
     maxConnectionsPerEndpoint: 50,
     serverCapabilities: {
-      serverProfileArray: [`${PROFILE}Basic`, `${PROFILE}Maintenance`],
+      serverProfileArray: [...opcua.defaultServerCapabilities.serverProfileArray, `${PROFILE}Basic`, `${PROFILE}Maintenance`],
       operationLimits: {
         ...(options.maxNodesPerRead === undefined ? {} : { maxNodesPerRead: options.maxNodesPerRead }),
         ...(options.maxNodesPerBrowse === undefined ? {} : { maxNodesPerBrowse: options.maxNodesPerBrowse }),
