@@ -8,7 +8,8 @@ import type { CircuitPlan, Medium, RulePlan } from './plan.ts'
 import { resolutionOf } from './profile.ts'
 import { parseQuantity } from './quantity.ts'
 import type { RegisterMap } from './register-map.ts'
-import { finishRules, type Complain } from './site-rules.ts'
+import type { Complain } from './own-rule.ts'
+import { finishRules } from './site-rules.ts'
 
 /** What a circuit has, whether a profile, explicit nodes or discovery says so. */
 export interface GivenCircuit {

@@ -13,7 +13,8 @@ import { pathText, suggestion, type Finding, type Path } from './finding.ts'
 import type { PlacePlan, Plan, SupplyPlan, UnitPlan } from './plan.ts'
 import type { Profile, ProfileResult } from './profile.ts'
 import type { SiteFile } from './site-schema.ts'
-import { belongsToUnit, type Complain } from './site-rules.ts'
+import type { Complain } from './own-rule.ts'
+import { belongsToUnit } from './site-rules.ts'
 import type { UnitSettings } from './unit-settings.ts'
 
 export interface Compiled {
@@ -62,7 +63,10 @@ class Compiler {
     const units: UnitPlan[] = []
     for (const unit of expanded) {
       const reach = sources.reach(unit)
-      if (reach === null) continue
+      if (reach === null) {
+        this.checkUnreached(unit, declared)
+        continue
+      }
       const compiled = this.unit(unit, reach, declared, places, sources)
       units.push(compiled)
     }
@@ -121,7 +125,13 @@ class Compiler {
     return compiled.unit
   }
 
-  private profile(unit: ExpandedUnit, reach: Reach): Profile | null {
+  /** What can be said of a unit though nobody knows how it is reached. */
+  private checkUnreached(unit: ExpandedUnit, declared: ReadonlySet<string>): void {
+    this.checkChoices(unit, [this.merge('', unit)], declared)
+    if (pick(unit, 'profile') !== null && pick(unit, 'opcua') === null) this.profile(unit, { kind: 'modbus_tcp' })
+  }
+
+  private profile(unit: ExpandedUnit, reach: Pick<Reach, 'kind'>): Profile | null {
     const named = pick(unit, 'profile')
     if (named === null) {
       if (reach.kind.startsWith('modbus'))

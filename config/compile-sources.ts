@@ -40,6 +40,7 @@ export class Sources {
     string,
     { source: OpcUaSource | Extract<SourcePlan, { readonly kind: 'replay' }>; readonly path: Path; readonly settings: string }
   >()
+  private readonly order = new Set<string>()
   readonly usedLines = new Set<string>()
 
   constructor(context: SourceContext) {
@@ -48,10 +49,10 @@ export class Sources {
 
   /** All sources in the order in which they were first needed. */
   plans(): SourcePlan[] {
-    return [
-      ...[...this.made.values()].map(({ source, units }): SourcePlan => ({ ...source, units })),
-      ...[...this.others.values()].map((each) => each.source),
-    ]
+    const plans = new Map<string, SourcePlan>()
+    for (const { source, units } of this.made.values()) plans.set(source.id, { ...source, units })
+    for (const { source } of this.others.values()) plans.set(source.id, source)
+    return [...this.order].flatMap((id) => plans.get(id) ?? [])
   }
 
   /** Finds or makes the source of a unit; null, with a complaint, where the site does not say how it is reached. */
@@ -68,10 +69,18 @@ export class Sources {
       return null
     }
     const { line, connection, opcua, replay } = layer.fields
-    if (line !== undefined) return this.onLine(unit, line, [...layer.path, 'line'])
-    if (connection !== undefined) return this.modbus(unit, connection, [...layer.path, 'connection'], unit.id)
-    if (opcua !== undefined) return this.opcua(unit, opcua, [...layer.path, 'opcua'])
-    return replay === undefined ? null : this.replay(unit, replay, [...layer.path, 'replay'])
+    const reach =
+      line !== undefined
+        ? this.onLine(unit, line, [...layer.path, 'line'])
+        : connection !== undefined
+          ? this.modbus(unit, connection, [...layer.path, 'connection'], unit.id)
+          : opcua !== undefined
+            ? this.opcua(unit, opcua, [...layer.path, 'opcua'])
+            : replay === undefined
+              ? null
+              : this.replay(unit, replay, [...layer.path, 'replay'])
+    if (reach !== null) this.order.add(reach.source)
+    return reach
   }
 
   private onLine(unit: ExpandedUnit, name: string, path: Path): Reach | null {

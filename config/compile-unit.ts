@@ -1,6 +1,6 @@
 import { compileCircuit, compileUnitRules, type GivenCircuit, type UnitFrame } from './compile-circuit.ts'
 import type { PlacePlan, UnitPlan } from './plan.ts'
-import type { Complain } from './site-rules.ts'
+import type { Complain } from './own-rule.ts'
 import type { UnitSettings } from './unit-settings.ts'
 
 export interface CompiledUnit {

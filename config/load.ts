@@ -1,13 +1,14 @@
 import { access, readFile } from 'node:fs/promises'
 import { basename, dirname, resolve } from 'node:path'
 import { fileURLToPath } from 'node:url'
-import { compileSite, profileFile, profileNames, SHIPPED } from './compile-site.ts'
-import { parseText } from './document.ts'
-import type { Finding } from './finding.ts'
+import { compileSite, profileFile, profileNames, SHIPPED, type Compiled } from './compile-site.ts'
+import { parseText, type SourceText } from './document.ts'
+import type { Finding, Path } from './finding.ts'
 import type { Plan } from './plan.ts'
 import { parseProfile, type ProfileResult } from './profile.ts'
+import { tainted, without } from './salvage.ts'
 import { checkWith } from './schema-words.ts'
-import { siteSchema } from './site-schema.ts'
+import { siteSchema, type SiteFile } from './site-schema.ts'
 
 export type Loaded =
   | { readonly kind: 'ok'; readonly plan: Plan; readonly warnings: readonly Finding[] }
@@ -40,16 +41,39 @@ export async function loadText(text: string, name: string, dir: string): Promise
     }
     return sorted([empty], null)
   }
-  const { data, findings } = checkWith(siteSchema, source)
-  if (data === null) return sorted([...source.findings, ...findings], null)
+  const checked = checkWith(siteSchema, source)
+  if (checked.data !== null) {
+    const { plan, findings } = await compileWith(checked.data, source, dir)
+    return sorted([...source.findings, ...findings], plan)
+  }
+  // The rest of the file is checked as well, so that everything is told in one go.
+  const rest = checkWith(siteSchema, source, without(source.value, checked.paths))
+  const more = rest.data === null ? [] : (await compileWith(rest.data, source, dir)).findings
+  const isTainted = tainted(checked.paths, usersOf(rest.data, checked.paths))
+  return sorted([...source.findings, ...checked.findings, ...more.filter((each) => each.file !== name || !isTainted(each.path))], null)
+}
+
+/** Units that stand on a template or a line in which something was wrong. */
+function usersOf(site: SiteFile | null, wrong: readonly Path[]): Path[] {
+  const names = new Set(wrong.flatMap(([section, name]) => (section === 'templates' || section === 'lines' ? [String(name)] : [])))
+  const templates = Object.entries(site?.templates ?? {}).flatMap(([name, { line }]) =>
+    line !== undefined && names.has(line) ? [name] : [],
+  )
+  for (const name of templates) names.add(name)
+  return (site?.units ?? []).flatMap((unit, index): Path[] => {
+    const uses = [unit, ...Object.values(unit.overrides ?? {})].flatMap((each) => [each.template, each.line])
+    return uses.some((each) => each !== undefined && names.has(each)) ? [['units', index]] : []
+  })
+}
+
+async function compileWith(site: SiteFile, source: SourceText, dir: string): Promise<Compiled> {
   const profiles = new Map<string, ProfileResult>()
-  for (const wanted of profileNames(data)) {
+  for (const wanted of profileNames(site)) {
     const found = await loadProfile(wanted, dir)
     if (found !== null) profiles.set(wanted, found)
   }
-  const compiled = compileSite(data, source, dir, profiles)
-  const ofProfiles = [...profiles.values()].flatMap((each) => (each.kind === 'ok' ? each.warnings : each.errors))
-  return sorted([...source.findings, ...compiled.findings, ...ofProfiles], compiled.plan)
+  const { plan, findings } = compileSite(site, source, dir, profiles)
+  return { plan, findings: [...findings, ...[...profiles.values()].flatMap((each) => (each.kind === 'ok' ? each.warnings : each.errors))] }
 }
 
 function sorted(findings: readonly Finding[], plan: Plan | null): Loaded {

@@ -33,6 +33,9 @@ const METRES: Readonly<Record<string, number>> = { m: 1, km: 1000, ft: 0.3048 }
 /** What the setting expects, in words. */
 export const expectation = (wanted: Wanted): string => WORDS[wanted].expected
 
+/** How it could be written, for editors and messages. */
+export const sample = (wanted: Wanted): string => WORDS[wanted].write('5')
+
 /**
  * Reads `3 K`, `0.5 bar`, `284 °F` into the unit that mouldtend keeps. Whatever could be meant in two ways is refused, with what
  * to write instead: a bare number, a decimal comma, °C or °F for a difference, K for a temperature, `m` for a time.
@@ -94,12 +97,15 @@ function mixedUp(value: number, number: string, slug: UnitSlug, wanted: Wanted):
 
 function wrongUnit(number: string, unit: string, wanted: Wanted, dimension: Parameters<typeof writtenUnits>[0]): string {
   if (dimension === 'time' && /^m$/i.test(unit)) return `"m" could be minutes, metres or months. Write "${number} min" or "${number} d".`
-  if (dimension === 'temperature' && /^[CF]$/i.test(unit))
-    return `Write "${number} °${unit.toUpperCase()}"${wanted === 'K' ? ', or K for a difference' : ''}.`
+  if (dimension === 'temperature' && /^[CF]$/i.test(unit)) {
+    const letter = unit.toUpperCase()
+    const meant = mixedUp(Number(number), number, letter === 'C' ? 'degC' : 'degF', wanted)
+    return meant ?? `Write "${number} °${letter}".`
+  }
   if (/\(a\)|abs|psia/i.test(unit)) return 'Pressures are gauge here. Take off the pressure of the air and write bar.'
   return wanted === 'K' ? `Write "${number} K".` : `Known units: ${writtenUnits(dimension).join(', ')}.`
 }
 
 const tidy = (value: number): string => String(Math.round(value * 100) / 100)
-const example = (wanted: Wanted): string => `Write it like "${WORDS[wanted].write('5')}".`
+const example = (wanted: Wanted): string => `Write it like "${sample(wanted)}".`
 const refuse = (wanted: Wanted, todo: string): Quantity => ({ kind: 'refused', expected: WORDS[wanted].expected, todo })

@@ -1,5 +1,5 @@
 import * as z from 'zod'
-import { expectation, parseQuantity, type Wanted } from './quantity.ts'
+import { expectation, parseQuantity, sample, type Wanted } from './quantity.ts'
 import { pathText, shown, suggestion, type Finding, type Path } from './finding.ts'
 import type { SourceText } from './document.ts'
 
@@ -27,7 +27,7 @@ export function whole(min: number, max: number): z.ZodNumber {
 export function quantity(wanted: Wanted, bounds: { readonly min?: number; readonly max?: number; readonly hint?: string } = {}) {
   return z
     .string({ error: (issue) => refusal(parseQuantity(issue.input, wanted), wanted) })
-    .meta({ description: expectation(wanted) })
+    .meta({ description: expectation(wanted), examples: [sample(wanted)] })
     .transform((text, context): number => {
       const found = parseQuantity(text, wanted)
       if (found.kind === 'refused') {
@@ -101,15 +101,21 @@ export function slugOf(word: string): string {
     .replaceAll(/-+$/g, '')
 }
 
-/** Checks a value and turns every issue into a finding with its place. */
+/** Checks a value and turns every issue into a finding with its place. `paths`: what is wrong, for those who go on without it. */
 export function checkWith<T extends z.ZodType>(
   schema: T,
   source: SourceText,
   value: unknown = source.value,
-): { data: z.infer<T> | null; findings: Finding[] } {
+): { readonly data: z.infer<T> | null; readonly findings: readonly Finding[]; readonly paths: readonly Path[] } {
   const result = schema.safeParse(value, { error: generalError })
-  if (result.success) return { data: result.data, findings: [] }
-  return { data: null, findings: result.error.issues.flatMap((issue) => toFindings(issue, [], source)) }
+  if (result.success) return { data: result.data, findings: [], paths: [] }
+  const told = result.error.issues.flatMap((issue) => toFindings(issue, [], source))
+  return { data: null, findings: told.map((each) => each.finding), paths: told.map((each) => each.path) }
+}
+
+interface Told {
+  readonly finding: Finding
+  readonly path: Path
 }
 
 /** Messages for what the blocks above do not word themselves. zod hands the schema along in `inst` (its documented raw issue). */
@@ -133,17 +139,15 @@ function knownKeys(schema: unknown): string[] {
   return Object.keys(schema.shape)
 }
 
-function toFindings(issue: z.core.$ZodIssue, above: Path, source: SourceText): Finding[] {
+function toFindings(issue: z.core.$ZodIssue, above: Path, source: SourceText): Told[] {
   const path: Path = [...above, ...issue.path.map((step) => (typeof step === 'number' ? step : String(step)))]
   if (issue.code === 'unrecognized_keys') {
     const known = issue.message.startsWith(KEYS) ? issue.message.slice(1).split(' ') : []
-    return issue.keys.map((key) => ({
-      level: 'error' as const,
-      file: source.file,
-      ...source.at([...path, key], 'key'),
-      path: pathText([...path, key]),
-      text: `there is no such key. ${suggestion(key, known)}`,
-    }))
+    return issue.keys.map((key) => {
+      const at = [...path, key]
+      const text = `there is no such key. ${suggestion(key, known)}`
+      return { path: at, finding: { level: 'error', file: source.file, ...source.at(at, 'key'), path: pathText(at), text } }
+    })
   }
   if (issue.code === 'invalid_union') {
     const branch = meant(issue.errors)
@@ -151,9 +155,9 @@ function toFindings(issue: z.core.$ZodIssue, above: Path, source: SourceText): F
   }
   if (issue.code === 'invalid_key') {
     const inner = issue.issues[0]
-    return [finding(source, path, inner?.message ?? issue.message, String(path.at(-1)), 'key')]
+    return [{ path, finding: finding(source, path, inner?.message ?? issue.message, String(path.at(-1)), 'key') }]
   }
-  return [finding(source, path, issue.message, valueAt(source.value, path), 'value')]
+  return [{ path, finding: finding(source, path, issue.message, valueAt(source.value, path), 'value') }]
 }
 
 /** Of a choice between a short and a long form, the form that the person was writing: the one that got past its own outermost type. */
