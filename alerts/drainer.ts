@@ -230,29 +230,27 @@ export function startDrainer(settings: DrainerSettings): Drainer {
   function read(): void {
     if (isReading || isClosed || readRetry !== null || !channel.isReady() || held > maxHeld / 2 || reporter.waiting() >= maxHeld) return
     isReading = true
-    const [generation, offeredBefore] = [reading, offered]
-    outbox.pending(channel.name, cursor, pageSize).then(
-      (page) => {
-        isReading = false
-        if (readFaults > 0) onFault(null)
-        readFaults = 0
-        if (generation === reading && !isClosed) taken(page, offeredBefore)
+    void readPage(reading, offered)
+  }
+
+  async function readPage(generation: number, offeredBefore: number): Promise<void> {
+    try {
+      const page = await outbox.pending(channel.name, cursor, pageSize)
+      if (readFaults > 0) onFault(null)
+      readFaults = 0
+      if (generation === reading && !isClosed) taken(page, offeredBefore)
+    } catch (fault) {
+      readFaults += 1
+      onFault(`outbox of ${channel.name} cannot be read: ${String(fault)}`)
+      const wait_ms = backoff(readFaults, firstRetry_ms, mostRetry_ms, random)
+      readRetry = setTimeout(() => {
+        readRetry = null
         pump()
-        settle()
-      },
-      (fault: unknown) => {
-        isReading = false
-        readFaults += 1
-        onFault(`outbox of ${channel.name} cannot be read: ${String(fault)}`)
-        readRetry = setTimeout(
-          () => {
-            readRetry = null
-            pump()
-          },
-          backoff(readFaults, firstRetry_ms, mostRetry_ms, random),
-        )
-      },
-    )
+      }, wait_ms)
+    }
+    isReading = false
+    pump()
+    settle()
   }
 
   function taken(page: readonly Message[], offeredBefore: number): void {

@@ -12,13 +12,13 @@ const LEVEL_MOST = 200
 export function level(name: string): string {
   const whole = name.toWellFormed()
   if (whole === '') return '-'
-  const short = [...whole].slice(0, LEVEL_MOST).join('')
+  const short = whole.slice(0, LEVEL_MOST).toWellFormed()
   // oxlint-disable-next-line no-control-regex -- MQTT forbids U+0000 and advises against the other control characters
   return short.replaceAll(/[\u0000-\u0020\u007f-\u009f/+#$%]|^-$/g, (char) => encode(char))
 }
 
 function encode(char: string): string {
-  return [...Buffer.from(char, 'utf8')].map((byte) => `%${byte.toString(16).toUpperCase().padStart(2, '0')}`).join('')
+  return Array.from(Buffer.from(char, 'utf8'), (byte) => `%${byte.toString(16).toUpperCase().padStart(2, '0')}`).join('')
 }
 
 const placeLevel = (place: string): string => (OWN.has(place) ? `${encode(place.slice(0, 1))}${place.slice(1)}` : level(place))
