@@ -67,8 +67,8 @@ export function explain(fault: ReadFault): string {
       )
     case 'unknown_unit_of_measure':
       return (
-        `${fault.unit}: node ${fault.node} gives its value in "${fault.found}", which we cannot turn into our unit; that signal is bad, the others go on. ` +
-        `State the unit for this node in the site file.`
+        `${fault.unit}: node ${fault.node} gives its value in ${fault.found === '' ? 'no unit at all' : `"${fault.found}"`}, which we cannot turn into our unit; ` +
+        `that signal is bad, the others go on. Set a common unit (°C, °F, bar, psi, l/min, gal/min …) at the unit or its server, or name a node that has one.`
       )
     case 'nothing_found':
       return (

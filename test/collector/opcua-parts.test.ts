@@ -1,8 +1,11 @@
 import * as fc from 'fast-check'
-import { BinaryStream, LocalizedText, StatusCodes } from 'node-opcua'
+import { BinaryStream, DataType, DataValue, LocalizedText, StatusCodes } from 'node-opcua'
 import { expect, test } from 'vitest'
+import { itemsOf, type Binding } from '../../collector/opcua/bindings.ts'
+import { circuit } from '../../collector/opcua/circuit.ts'
 import { covers, notShown } from '../../collector/opcua/compare.ts'
 import { errorsIn } from '../../collector/opcua/errors.ts'
+import { NOTHING } from '../../collector/opcua/discover.ts'
 import { lasting, present } from '../../collector/opcua/node-string.ts'
 import { inParts, type Limits } from '../../collector/opcua/services.ts'
 import { meaningChanged, qualityOf } from '../../collector/opcua/status.ts'
@@ -10,7 +13,7 @@ import { signalsAt } from '../../collector/opcua/tcd-signals.ts'
 import { putNumber, settled, signalOf, understand } from '../../collector/opcua/value.ts'
 import { NO_ERRORS, QUALITY } from '../../rules/reading.ts'
 import { isSignalName } from '../../rules/signals.ts'
-import { circuitPlan, planOf } from './opcua-bench.ts'
+import { circuitPlan, planOf, settingsFor } from './opcua-bench.ts'
 
 const UNECE = 'http://www.opcfoundation.org/UA/units/un/cefact'
 
@@ -203,4 +206,66 @@ test('a plan covers a finding that says the same or less; a new node, signal, zo
   expect(covers(plan, [{ ...unit, serial: 'S2' }])).toBe(false)
   expect(notShown(plan, [{ ...unit, serial: 'S2' }])).toEqual(plan)
   expect(circuitPlan('u', 'a', signals).signals).toHaveLength(2)
+})
+
+const value = (dataType: DataType, content: unknown, statusCode = StatusCodes.Good): DataValue =>
+  new DataValue({ statusCode, value: { dataType, value: content } })
+
+/** Items of one circuit with one analog signal, and what they tell. */
+function bound() {
+  const flushed: number[] = []
+  const reread: string[] = []
+  let renewed = 0
+  const own = circuit(circuitPlan('u', 'a', [{ signal: 'flow_rate', node: 'nsu=x;i=1' }]))
+  const facts = { unitNode: 'ns=2;i=2', usedNode: null }
+  const binding: Binding = { unit: 'u', circuit: own, index: 0, signal: 'flow_rate', text: 'nsu=x;i=1', node: 'ns=2;i=1', facts }
+  const finding = { ...NOTHING, versionNodes: ['ns=2;i=3'] }
+  const [flow, unit, version] = itemsOf([binding], finding, settingsFor('opc.tcp://127.0.0.1:1', '/nowhere'), {
+    fault: () => {},
+    over: () => {},
+    flush: (each) => void flushed.push(each.reading(0).values[0] ?? Number.NaN),
+    renew: () => void renewed++,
+    reread: (bindings) => void reread.push(...bindings.map(({ node }) => node)),
+  })
+  if (flow === undefined || unit === undefined || version === undefined) throw new Error('three items are expected')
+  own.understand(0, { kind: 'unit', unit: 'l_min' })
+  return { own, flow, unit, version, flushed, reread, renewed: () => renewed }
+}
+
+test('two values of one node in one answer are two readings: none of them is lost', () => {
+  const { own, flow, flushed } = bound()
+  flow.apply(value(DataType.Double, 30))
+  flow.apply(value(DataType.Double, 3))
+  flow.apply(value(DataType.Double, 31))
+  expect(flushed).toEqual([30, 3])
+  expect(own.reading(1).values[0]).toBe(31)
+  expect(own.isChanged()).toBe(false)
+  flow.apply(value(DataType.Double, 31))
+  expect(own.isChanged()).toBe(false)
+})
+
+test('a new number of the node version begins anew, the first one does not', () => {
+  const { version, renewed } = bound()
+  version.apply(value(DataType.String, '1'))
+  version.apply(value(DataType.String, '1'))
+  expect(renewed()).toBe(0)
+  version.apply(value(DataType.String, '2'))
+  expect(renewed()).toBe(1)
+})
+
+test('while a unit of measure changes nothing that comes is believed; then value and unit count together', () => {
+  const { own, flow, unit, reread } = bound()
+  const litres = { namespaceUri: UNECE, unitId: 19506, displayName: { text: 'l/min' } }
+  const gallons = { namespaceUri: UNECE, unitId: 18226, displayName: { text: 'gal/min' } }
+  const said = (content: object): DataValue => Object.assign(new DataValue({}), { value: { value: content } })
+  flow.apply(value(DataType.Double, 30))
+  unit.apply(said(litres))
+  expect(reread).toEqual([])
+  unit.apply(said(gallons))
+  unit.apply(said(gallons))
+  expect(reread).toEqual(['ns=2;i=1'])
+  flow.apply(value(DataType.Double, 30))
+  expect(own.reading(0).quality[0]).toBe(QUALITY.waiting_for_initial_data)
+  own.release(0, { kind: 'unit', unit: 'gal_min' }, value(DataType.Double, 10))
+  expect(own.reading(0).values[0]).toBe(37.85412)
 })

@@ -63,6 +63,35 @@ describe('finding', () => {
   })
 
   test('a plan that covers the finding is not told again', () => expect(open.findings).toEqual([]))
+
+  test('a plan that lacks a zone is told the finding once, and what it has goes on; a unit that is not shown stays, as bad', async () => {
+    const [unit] = planOf(found, 100)
+    const gone = planOf([{ serial: 'KH-9', model: '', manufacturer: '', location: '', circuits: found[0]?.circuits ?? [] }], 100)
+    const moved = gone.map((each) => ({
+      ...each,
+      circuits: each.circuits.map((circuit) => ({ ...circuit, nodes: circuit.nodes.map((node) => node.replace('KH-1001', 'KH-9')) })),
+    }))
+    const own = listen(settingsFor(hall.endpoint, pki), [
+      ...(unit === undefined ? [] : [{ ...unit, circuits: unit.circuits.slice(0, 1) }]),
+      ...moved,
+    ])
+    try {
+      const finding = await own.until(() => own.findings[0])
+      expect(finding).toMatchObject({ kind: 'discovery', source: 'hall', units: found })
+      await own.until(() => own.sample('kh-1001/a', 'flow_rate')?.quality === 'good')
+      await own.until(() => own.readings.filter(({ circuit }) => circuit === 'kh-9/a').length > 2)
+      expect(own.sample('kh-9/a', 'flow_rate')).toEqual({ quality: 'bad', reason: 'no_such_register' })
+      expect(own.faults).toContainEqual({
+        kind: 'nothing_found',
+        unit: 'kh-9',
+        address: hall.endpoint,
+        detail: 'the server does not show the unit with serial number KH-9',
+      })
+      expect(own.findings).toHaveLength(1)
+    } finally {
+      await own.source.close()
+    }
+  })
 })
 
 // What a zone shows, in the units that mouldtend keeps: °C, K, bar, l/min, kW, %.
