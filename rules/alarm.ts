@@ -1,5 +1,5 @@
 import type { RulePlan } from '../config/plan.ts'
-import { armsByPhase, isActive, shownState, SUPPRESSED_BY, ZONE, type AlarmState, type Usable, type Zone } from './alarm-state.ts'
+import { isActive, shownState, SUPPRESSED_BY, ZONE, type AlarmState, type Usable, type Zone } from './alarm-state.ts'
 import type { AlarmEventKind, CoreState, ShownState } from './event.ts'
 import type { Command } from './input.ts'
 
@@ -25,12 +25,19 @@ export interface Alarm {
 export const RANK = { delay: 0, re_alarm: 1, start: 2, stale: 3, unshelve: 4 } as const
 export type Rank = (typeof RANK)[keyof typeof RANK]
 
-function tell(alarm: Alarm, event: AlarmEventKind, at_ms: number, more: Omit<Partial<Happening>, 'event' | 'at_ms'> = {}): void {
+/** Tells of something that changes nothing. */
+export function tell(alarm: Alarm, event: AlarmEventKind, at_ms: number, more: Omit<Partial<Happening>, 'event' | 'at_ms'> = {}): void {
   alarm.tell({ event, at_ms, before: alarm.state.core, shownBefore: shownState(alarm.state), ...more })
 }
 
 /** Changes the state and tells of it, with what was before. */
-function change(alarm: Alarm, event: AlarmEventKind, at_ms: number, set: (state: AlarmState) => void, more: Partial<Happening> = {}): void {
+export function change(
+  alarm: Alarm,
+  event: AlarmEventKind,
+  at_ms: number,
+  set: (state: AlarmState) => void,
+  more: Partial<Happening> = {},
+): void {
   const before = alarm.state.core
   const shownBefore = shownState(alarm.state)
   set(alarm.state)
@@ -99,8 +106,7 @@ function begin(state: AlarmState, at_ms: number): void {
   state.t0_ms = at_ms
 }
 
-// ---- starting and stopping (T8) ----
-
+/** Ends the inhibition: from here on the rule judges. */
 function arm(alarm: Alarm, at_ms: number, why: 'in_band' | 'timeout'): void {
   change(
     alarm,
@@ -115,89 +121,12 @@ function arm(alarm: Alarm, at_ms: number, why: 'in_band' | 'timeout'): void {
   )
 }
 
-function endInhibit(state: AlarmState, at_ms: number): void {
+/** Closes the account of a running inhibition. */
+export function endInhibit(state: AlarmState, at_ms: number): void {
   if (state.setValueInhibit_ms !== null) state.setValueInhibits.push(state.setValueInhibit_ms, at_ms)
   state.setValueInhibit_ms = null
   state.startDue_ms = null
   state.holdSince_ms = null
-}
-
-/** The unit begins to run, or enters a phase in which the rule is live. */
-export function start(alarm: Alarm, at_ms: number): void {
-  if (!armsByPhase(alarm.rule)) return
-  const delay = alarm.rule.start
-  if (delay?.onStart === true && !alarm.rule.neverHidden) inhibit(alarm, at_ms, delay.timeout_ms, false)
-  else armQuietly(alarm.state, at_ms)
-}
-
-/**
- * The set value was changed. `ramp`: it is still on its way, so this belongs to the change before and gives no new event.
- */
-export function setValueChanged(alarm: Alarm, at_ms: number, ramp: boolean): void {
-  const { rule, state } = alarm
-  const delay = rule.start
-  if (delay?.onSetValue !== true || rule.neverHidden || state.arm === 'idle') return
-  if (ramp && state.arm === 'inhibited') {
-    const left_ms = state.setValueInhibit_ms === null ? delay.timeout_ms : capLeft(alarm, at_ms, delay.timeout_ms)
-    state.startDue_ms = Math.max(state.startDue_ms ?? at_ms, at_ms + left_ms)
-    return
-  }
-  const left_ms = capLeft(alarm, at_ms, delay.timeout_ms)
-  if (left_ms > 0) inhibit(alarm, at_ms, left_ms, true)
-}
-
-/** How long a set-value change may still inhibit: the timeout, or less where the cap is nearly used up. */
-function capLeft(alarm: Alarm, at_ms: number, timeout_ms: number): number {
-  const { state } = alarm
-  const delay = alarm.rule.start
-  if (delay === null || delay.cap_ms === null) return timeout_ms
-  const from_ms = at_ms - delay.capWindow_ms
-  const past = state.setValueInhibits
-  while (past.length >= 2 && (past[1] ?? 0) <= from_ms) past.splice(0, 2)
-  let used_ms = state.setValueInhibit_ms === null ? 0 : at_ms - Math.max(state.setValueInhibit_ms, from_ms)
-  for (let i = 0; i + 1 < past.length; i += 2) used_ms += (past[i + 1] ?? 0) - Math.max(past[i] ?? 0, from_ms)
-  return Math.min(timeout_ms, Math.max(0, delay.cap_ms - used_ms))
-}
-
-function inhibit(alarm: Alarm, at_ms: number, timeout_ms: number, bySetValue: boolean): void {
-  const { state } = alarm
-  if (isActive(state.core)) {
-    // A live alarm is never hidden.
-    if (state.arm === 'idle') armQuietly(state, at_ms)
-    return
-  }
-  state.pending = false
-  const known = state.quality !== 2 && state.value !== null
-  if (known && state.zone !== ZONE.beyond) {
-    // Already in tolerance: a running inhibition ends in evaluate, a new one has nothing to wait for.
-    if (state.arm !== 'inhibited') armQuietly(state, at_ms)
-    return
-  }
-  change(alarm, 'inhibited', at_ms, () => {
-    if (state.arm === 'inhibited') endInhibit(state, at_ms)
-    state.arm = 'inhibited'
-    state.armed_ms = null
-    state.startDue_ms = at_ms + timeout_ms
-    state.setValueInhibit_ms = bySetValue ? at_ms : null
-  })
-}
-
-function armQuietly(state: AlarmState, at_ms: number): void {
-  if (state.arm !== 'armed') state.armed_ms = at_ms
-  state.arm = 'armed'
-}
-
-/** The unit is switched off, or leaves the phases in which the rule is live. */
-export function stop(alarm: Alarm, at_ms: number): void {
-  const { state } = alarm
-  if (!armsByPhase(alarm.rule) || state.arm === 'idle') return
-  change(alarm, 'disarmed', at_ms, () => {
-    endInhibit(state, at_ms)
-    state.arm = 'idle'
-    state.armed_ms = null
-    state.pending = false
-  })
-  if (isActive(state.core)) giveReturn(alarm, at_ms, 'disarmed')
 }
 
 // ---- timers ----
@@ -301,7 +230,7 @@ export function giveReturn(alarm: Alarm, at_ms: number, why?: string): void {
   if (alarm.state.shelf === 'once') unshelve(alarm, at_ms, 'returned')
 }
 
-function unshelve(alarm: Alarm, at_ms: number, why: 'expired' | 'command' | 'returned', command?: Command): void {
+export function unshelve(alarm: Alarm, at_ms: number, why: 'expired' | 'command' | 'returned', command?: Command): void {
   change(
     alarm,
     'unshelved',
@@ -334,70 +263,6 @@ export function suppressByRule(alarm: Alarm, at_ms: number, by: string, on: bool
     },
     { why: `by ${by}` },
   )
-}
-
-// ---- what people do ----
-
-/** Carries out a command or rejects it with the reason; a rejected one changes nothing and is told all the same. */
-export function obey(alarm: Alarm, command: Command): void {
-  const { rule, state } = alarm
-  const { action, at_ms } = command
-  const reject = (why: string): void => tell(alarm, 'rejected', at_ms, { why, command })
-  const done = (event: AlarmEventKind, set: (s: AlarmState) => void, more: Partial<Happening> = {}): void =>
-    change(alarm, event, at_ms, set, { ...more, command })
-  switch (action.act) {
-    case 'acknowledge': {
-      const next = ACKNOWLEDGED[state.core]
-      if (next === null) return reject(state.core === 'normal' ? 'nothing_to_acknowledge' : 'already_acknowledged')
-      return done('acknowledged', (s) => (s.core = next))
-    }
-    case 'reset':
-      if (state.core === 'latched_ack') return done('reset', (s) => (s.core = 'normal'))
-      if (state.core === 'latched_unack') return reject('acknowledge_first')
-      return reject(isActive(state.core) && rule.latch ? 'still_active' : 'not_latched')
-    case 'shelve':
-    case 'shelve_once': {
-      if (rule.neverHidden && command.comment.trim() === '') return reject('reason_required')
-      const for_ms = action.act === 'shelve' ? action.for_ms : rule.maxShelve_ms
-      if (for_ms > rule.maxShelve_ms) return reject('too_long')
-      if (!(for_ms > 0)) return reject('not_positive')
-      const until_ms = at_ms + for_ms
-      return done(
-        'shelved',
-        (s) => {
-          s.shelf = action.act === 'shelve' ? 'timed' : 'once'
-          s.unshelve_ms = until_ms
-        },
-        { until_ms },
-      )
-    }
-    case 'unshelve':
-      if (state.shelf === 'none') return reject('not_shelved')
-      return unshelve(alarm, at_ms, 'command', command)
-    case 'suppress':
-      if (rule.neverHidden) return reject('never_hidden')
-      if ((state.suppressed & SUPPRESSED_BY.command) !== 0) return reject('already')
-      return done('suppressed', (s) => (s.suppressed |= SUPPRESSED_BY.command))
-    case 'unsuppress':
-      if ((state.suppressed & SUPPRESSED_BY.command) === 0) return reject('not_suppressed')
-      return done('unsuppressed', (s) => (s.suppressed &= ~SUPPRESSED_BY.command))
-    case 'out_of_service':
-      if (rule.neverHidden) return reject('never_hidden')
-      if (state.outOfService) return reject('already')
-      return done('out_of_service', (s) => (s.outOfService = true))
-    case 'in_service':
-      if (!state.outOfService) return reject('not_out_of_service')
-      return done('in_service', (s) => (s.outOfService = false))
-  }
-}
-
-const ACKNOWLEDGED: Readonly<Record<CoreState, CoreState | null>> = {
-  normal: null,
-  unack_active: 'ack_active',
-  ack_active: null,
-  rtn_unack: 'normal',
-  latched_unack: 'latched_ack',
-  latched_ack: null,
 }
 
 /** Tells of a reading that came too late to be judged (T11). */

@@ -130,6 +130,3 @@ export interface RecordEvent {
 }
 
 export type Event = AlarmEvent | RecordEvent
-
-/** Told to people at once? Everything else is journalled and, where the alarm is retained, shown as present state. */
-export const isAnnounced = (event: Event): event is AlarmEvent => event.kind === 'alarm' && event.annunciate

@@ -1,27 +1,15 @@
 import type { CircuitPlan, RulePlan, UnitPlan } from '../config/plan.ts'
-import {
-  evaluate,
-  fire,
-  giveReturn,
-  nextTimer,
-  obey,
-  observe,
-  raise,
-  RANK,
-  refuseLate,
-  setValueChanged,
-  start,
-  stop,
-  suppressByRule,
-  type Rank,
-} from './alarm.ts'
+import { evaluate, fire, giveReturn, nextTimer, observe, raise, RANK, refuseLate, suppressByRule, type Rank } from './alarm.ts'
 import { armsByPhase, isActive, type AlarmState } from './alarm-state.ts'
-import { controlPlace, openAlarm, openCircuit, show, usable, type RunningAlarm, type RunningCircuit, type Teller } from './circuit.ts'
+import { controlPlace, openAlarm, openCircuit, show, type RunningAlarm, type RunningCircuit, type Teller } from './circuit.ts'
 import type { Event, RecordEvent } from './event.ts'
 import type { Command, Input } from './input.ts'
-import { derivePhase, isOffPhase, isRunning, saysNothing } from './phase.ts'
-import type { Phase } from './phases.ts'
-import { isBad, NO_ERRORS, QUALITY, type Reading } from './reading.ts'
+import { compareErrors, followPhase, followSetValue, setPhase, takeIn } from './follow.ts'
+import { isOffPhase, isRunning, saysNothing } from './phase.ts'
+import { isBad, QUALITY, type Reading } from './reading.ts'
+import { shift } from './shift.ts'
+import { obey } from './obey.ts'
+import { setValueChanged, start, stop } from './start-delay.ts'
 import { alarmEvent } from './unit-events.ts'
 import { freshUnit, type CircuitState, type UnitState } from './unit-state.ts'
 
@@ -51,8 +39,6 @@ export interface LiveAlarm {
 }
 
 const COMMANDS_KEPT = 256
-/** A set value that moved again within this time is still on its ramp. Common practice, no source. */
-const RAMP_GAP_MS = 60_000
 const NOTHING: readonly Event[] = Object.freeze([])
 
 /**
@@ -194,7 +180,7 @@ export function openUnit(plan: UnitPlan, planVersion: string, saved: UnitState |
     if (!running && circuits.size > 0 && !isHot()) {
       // Off and cool before it went silent: somebody switched it off at the wall. Nobody is to be woken for that.
       state.contact = 'powered_down'
-      for (const c of circuits.values()) setPhase(c, 'powered_down', true, at_ms)
+      for (const c of circuits.values()) setPhase(record, c, 'powered_down', true, at_ms)
       record('powered_down', null, at_ms, { since_ms })
       return
     }
@@ -252,11 +238,11 @@ export function openUnit(plan: UnitPlan, planVersion: string, saved: UnitState |
       c.silenceBase_ms = at_ms
       regainContact(at_ms)
     }
-    if (reading.errors !== c.errors) compareErrors(circuit, reading, at_ms)
+    if (reading.errors !== c.errors) compareErrors(record, circuit, reading, at_ms)
     const setValueBefore = c.setValue
-    const setValueMoved = followSetValue(circuit, at_ms)
+    const setValueMoved = followSetValue(record, circuit, at_ms)
     const control = controlPlace(circuit)
-    if (live) followPhase(circuit, reading.phase, control, at_ms)
+    if (live) followPhase(record, circuit, reading.phase, control, at_ms)
     for (const alarm of circuit.alarms) {
       show(alarm, circuit, at_ms, control, live)
       if (armsByPhase(alarm.rule)) armOrDisarm(alarm, c, at_ms)
@@ -268,62 +254,6 @@ export function openUnit(plan: UnitPlan, planVersion: string, saved: UnitState |
     advance(circuit, at_ms)
   }
 
-  /** Hottest and most pressurised place, for messages; says whether anything is usable at all. */
-  function takeIn(circuit: RunningCircuit, at_ms: number): boolean {
-    const { state: c, quality } = circuit
-    let hottest = -Infinity
-    for (const index of circuit.at.temperatures) {
-      const value = usable(circuit, index)
-      if (value > hottest) hottest = value
-    }
-    if (hottest !== -Infinity) {
-      c.hottest_degC = hottest
-      c.hottestAt_ms = at_ms
-    }
-    let pressure = -Infinity
-    for (const index of circuit.at.pressures) {
-      const value = usable(circuit, index)
-      if (value > pressure) pressure = value
-    }
-    if (pressure !== -Infinity) c.pressure_bar = pressure
-    for (let i = 0; i < quality.length; i += 1) if ((quality[i] ?? QUALITY.no_data) <= QUALITY.uncertain) return true
-    return false
-  }
-
-  function compareErrors(circuit: RunningCircuit, reading: Reading, at_ms: number): void {
-    const { state: c } = circuit
-    const before = c.errors
-    c.errors = reading.errors.length === 0 ? NO_ERRORS : reading.errors.map(({ id, severity, text }) => ({ id, severity, text }))
-    for (const error of c.errors) {
-      if (!before.some((old) => old.id === error.id))
-        record('unit_error_came', circuit, at_ms, { id: error.id, text: error.text, severity: error.severity })
-    }
-    for (const old of before) {
-      if (!c.errors.some((error) => error.id === old.id))
-        record('unit_error_went', circuit, at_ms, { id: old.id, text: old.text, severity: old.severity })
-    }
-  }
-
-  function followSetValue(circuit: RunningCircuit, at_ms: number): 'no' | 'step' | 'ramp' {
-    const { state: c, at } = circuit
-    const value = usable(circuit, at.set)
-    if (Number.isNaN(value) || value === c.setValue) return 'no'
-    const first = c.setValue === null
-    const ramp = c.setValueMoved_ms !== null && at_ms - c.setValueMoved_ms <= RAMP_GAP_MS
-    c.setValue = value
-    if (first) {
-      c.recordedSetValue = value
-      return 'no'
-    }
-    c.setValueMoved_ms = at_ms
-    const { plus_K, minus_K } = circuit.plan.tolerance
-    if (Math.abs(value - (c.recordedSetValue ?? value)) >= Math.min(plus_K, minus_K) / 2) {
-      record('set_value_changed', circuit, at_ms, { from_degC: c.recordedSetValue, to_degC: value })
-      c.recordedSetValue = value
-    }
-    return ramp ? 'ramp' : 'step'
-  }
-
   function trigger(alarm: RunningAlarm, c: CircuitState, at_ms: number, ramp: boolean, before: number | null): void {
     const { start: delay } = alarm.rule
     if (delay === null || !delay.onSetValue || c.setValue === null) return
@@ -332,36 +262,6 @@ export function openUnit(plan: UnitPlan, planVersion: string, saved: UnitState |
     else if (moved >= delay.setValueStep) setValueChanged(alarm, at_ms, ramp)
     else return
     alarm.state.countedSetValue = c.setValue
-  }
-
-  function followPhase(circuit: RunningCircuit, told: Phase | null, control: number, at_ms: number): void {
-    const { state: c, facts, at } = circuit
-    const point = usable(circuit, at.controlPoint)
-    if (!Number.isNaN(point) && point !== c.controlPoint) {
-      if (c.controlPoint !== null) record('control_point_changed', circuit, at_ms, { from: c.controlPoint, to: point })
-      c.controlPoint = point
-    }
-    if (told !== null) return setPhase(circuit, told, false, at_ms)
-    facts.actual_degC = usable(circuit, control)
-    facts.set_degC = usable(circuit, at.set)
-    facts.pumpRunning = usable(circuit, at.pumpRunning)
-    facts.flow_l_min = usable(circuit, at.flow)
-    facts.pumpSpeed_percent = usable(circuit, at.pumpSpeed)
-    facts.regulation_percent = usable(circuit, at.regulation)
-    facts.refilling = usable(circuit, at.refilling)
-    setPhase(circuit, derivePhase(facts, c.phase), true, at_ms)
-  }
-
-  function setPhase(circuit: RunningCircuit, phase: Phase, derived: boolean, at_ms: number): void {
-    const { state: c } = circuit
-    if (phase === c.phase) {
-      c.phaseDerived = derived
-      return
-    }
-    const from = c.phase
-    c.phase = phase
-    c.phaseDerived = derived
-    record('phase_changed', circuit, at_ms, { from, to: phase, derived })
   }
 
   /** Entering the phases in which a rule is live starts it; leaving them stops it. */
@@ -415,31 +315,6 @@ export function openUnit(plan: UnitPlan, planVersion: string, saved: UnitState |
     passTime(null, at_ms)
   }
 
-  /** The wall clock jumped forward: delays run on monotonic time, so everything that waits moves along with it. */
-  function shift(by_ms: number): void {
-    if (by_ms <= 0) return
-    const later = (t: number | null): number | null => (t === null ? null : t + by_ms)
-    state.contactBase_ms = later(state.contactBase_ms)
-    const alarms = [...unitAlarms]
-    for (const circuit of circuits.values()) {
-      const { state: c } = circuit
-      c.staleBase_ms = later(c.staleBase_ms)
-      c.silenceBase_ms = later(c.silenceBase_ms)
-      c.setValueMoved_ms = later(c.setValueMoved_ms)
-      circuit.dirty = true
-      alarms.push(...circuit.alarms)
-    }
-    for (const { state: s } of alarms) {
-      s.since_ms = later(s.since_ms)
-      s.startDue_ms = later(s.startDue_ms)
-      s.holdSince_ms = later(s.holdSince_ms)
-      s.unshelve_ms = later(s.unshelve_ms)
-      s.reAlarmBase_ms = later(s.reAlarmBase_ms)
-      s.setValueInhibit_ms = later(s.setValueInhibit_ms)
-      s.setValueInhibits = s.setValueInhibits.map((t) => t + by_ms)
-    }
-  }
-
   function step(input: Input): readonly Event[] {
     switch (input.kind) {
       case 'reading': {
@@ -461,7 +336,8 @@ export function openUnit(plan: UnitPlan, planVersion: string, saved: UnitState |
         serviceStart(input.at_ms)
         break
       case 'clock_step':
-        shift(input.by_ms)
+        shift(state, input.by_ms)
+        for (const circuit of circuits.values()) circuit.dirty = true
         passTime(null, input.at_ms)
         break
       case 'service_stop':

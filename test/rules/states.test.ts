@@ -1,5 +1,6 @@
 import { describe, expect, test } from 'vitest'
-import { evaluate, fire, obey, observe, RANK, type Alarm, type Happening } from '../../rules/alarm.ts'
+import { evaluate, fire, observe, RANK, type Alarm, type Happening } from '../../rules/alarm.ts'
+import { obey } from '../../rules/obey.ts'
 import { freshAlarm, ZONE } from '../../rules/alarm-state.ts'
 import { CORE_STATES, type CoreState } from '../../rules/event.ts'
 import type { Command } from '../../rules/input.ts'
