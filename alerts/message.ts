@@ -137,7 +137,7 @@ function headline(event: AlarmEvent, at: RuleAt | null, place: PlacePlan): strin
 
 function howBad(event: AlarmEvent, at: RuleAt | null): string {
   const word = event.priority.toUpperCase()
-  const { value, limits } = numbersOf(event, at)
+  const { value, limits, digits } = numbersOf(event, at)
   const condition = at?.rule.condition ?? null
   if (condition?.kind === 'contact_lost' || condition?.kind === 'no_reading') {
     const hottest = hottestText(event, at)
@@ -149,6 +149,8 @@ function howBad(event: AlarmEvent, at: RuleAt | null): string {
     return `${word}, unit says "${foreign(first.id, 20)} ${foreign(first.text, 60)}"`
   }
   if (value === null) return event.quality === 'bad' ? `${word}, no value (quality bad)` : word
+  const { reference } = event.explain
+  if (condition?.kind === 'band' && reference !== null) return `${word}, ${value} instead of ${quantity(reference, event.measure, digits)}`
   return `${word}, ${value}${limits === null || event.measure === 'state' ? '' : `, limit ${limits}`}`
 }
 
