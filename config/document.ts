@@ -1,4 +1,4 @@
-import { isAlias, isMap, isScalar, isSeq, LineCounter, parseDocument, type Document, type Node } from 'yaml'
+import { isAlias, isMap, isScalar, isSeq, parseDocument, type Document, type Node } from 'yaml'
 import type { Finding, Path } from './finding.ts'
 import { pathText } from './finding.ts'
 
@@ -16,11 +16,7 @@ const LARGEST_BYTES = 4_000_000
 
 /** Parses one YAML 1.2 document. Never throws; what is wrong stands in `findings`. */
 export function parseText(text: string, file: string): SourceText {
-  const lines = new LineCounter()
-  const place = (offset: number): { line: number; column: number } => {
-    const { line, col } = lines.linePos(Math.max(0, offset))
-    return { line: Math.max(1, line), column: Math.max(1, col) }
-  }
+  const place = placer(text)
   const finding = (level: Finding['level'], offset: number, path: Path, message: string): Finding => ({
     level,
     file,
@@ -36,7 +32,7 @@ export function parseText(text: string, file: string): SourceText {
   })
   if (text.length > LARGEST_BYTES)
     return refused(`the file is larger than ${LARGEST_BYTES} bytes. Split what repeats into templates and lists.`)
-  const document = parseDocument(text, { lineCounter: lines, prettyErrors: false, strict: true })
+  const document = parseDocument(text, { prettyErrors: false, strict: true, stringKeys: true })
   const findings = [
     ...document.errors.map((error) =>
       finding('error', error.pos[0], [], `${error.message}. Correct the YAML here; what follows may be a result of it.`),
@@ -53,6 +49,25 @@ export function parseText(text: string, file: string): SourceText {
     )
   }
   return { file, value, findings, at: (path, part = 'value') => place(offsetOf(document, path, part)) }
+}
+
+/**
+ * Offset to line and column, both from 1. Counted here and not by the library's LineCounter, which misses lines where an alias
+ * that it refuses stands at the start of the file.
+ */
+function placer(text: string): (offset: number) => { readonly line: number; readonly column: number } {
+  const starts = [0]
+  for (let at = text.indexOf('\n'); at >= 0; at = text.indexOf('\n', at + 1)) starts.push(at + 1)
+  return (offset) => {
+    const within = Math.min(text.length, Math.max(0, offset))
+    let [low, high] = [0, starts.length - 1]
+    while (low < high) {
+      const middle = Math.ceil((low + high) / 2)
+      if ((starts[middle] ?? 0) <= within) low = middle
+      else high = middle - 1
+    }
+    return { line: low + 1, column: within - (starts[low] ?? 0) + 1 }
+  }
 }
 
 function offsetOf(document: Document.Parsed, path: Path, part: 'key' | 'value'): number {

@@ -54,7 +54,6 @@ function refusal(found: ReturnType<typeof parseQuantity>, wanted: Wanted): strin
 
 /** A number of a signal with its unit; which unit fits is only known together with the signal. */
 export const anyQuantity = z.union([z.string(), z.number()], { error: says('expected a number with its unit', 'Write it like "5 bar".') })
-export type AnyQuantity = z.infer<typeof anyQuantity>
 
 export const text = (what: string, most = 200): z.ZodString =>
   z
@@ -74,7 +73,6 @@ export const choice = <const T extends readonly [string, ...string[]]>(...option
 export const flag = z.boolean({ error: says('expected true or false', 'Write true or false without quotes.') })
 
 const SLUG = /^[a-z0-9]+(?:-[a-z0-9]+)*$/
-export const isSlug = (word: string): boolean => SLUG.test(word)
 /** A name for topics, ids and files; `<n>`, `<nn>` stand for the number in a list. */
 export function slug(what: string): z.ZodString {
   const error = (issue: { readonly input?: unknown }): string => {

@@ -101,9 +101,6 @@ export function writtenUnits(dimension: Dimension): readonly string[] {
   return Object.values(UNITS).flatMap((each) => (each.dimension === dimension ? [each.written[0] ?? ''] : []))
 }
 
-/** How we write a unit: '°C', 'l/min'. */
-export const written = (slug: UnitSlug): string => UNITS[slug].written[0] ?? slug
-
 /**
  * UN/CEFACT number of a common code as OPC UA sends it in EUInformation.UnitId: start at 0, shift left by 8 bits and OR
  * the next ASCII character (OPC 10000-8, 5.6.3).

@@ -24,8 +24,7 @@ const circuit = (plan: Plan, key: string): CircuitPlan => {
   return found
 }
 const rule = (plan: Plan, key: string, id: string): RulePlan | undefined => circuit(plan, key).rules.find((each) => each.id === id)
-const modbus = (plan: Plan) =>
-  plan.sources.filter((each): each is Extract<SourcePlan, { kind: 'modbus_tcp' }> => each.kind === 'modbus_tcp')
+const modbus = (plan: Plan) => plan.sources.filter((each): each is Extract<SourcePlan, { host: string }> => each.kind === 'modbus_tcp')
 
 test('ten lines are a site', async () => {
   const plan = await planOf(`${HEAD}${UNIT}`)
@@ -328,7 +327,7 @@ test.each<[string, string, string]>([
   ],
   [
     'tolerance below one step of the sensor',
-    `${unit('    tolerance: 0.05 K')}`,
+    unit('    tolerance: 0.05 K'),
     'The sensor tells no smaller steps apart: widen the tolerance.',
   ],
   [
