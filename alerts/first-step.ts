@@ -19,6 +19,7 @@ export interface Hazard {
 /** What is not known counts as hot and pressurised; so does a circuit on its way up, since a message is read later than written. */
 export function hazardOf(event: AlarmEvent): Hazard {
   const { hottest_degC, hottestAt_ms, pressure_bar, anyBad, phase } = event.context
+  if (isOwn(event)) return { hot: false, heating: false, pressurised: false, unknown: false }
   const old = hottestAt_ms === null || event.at_ms - hottestAt_ms > OLD_MS
   const running = phase !== 'off' && phase !== 'powered_down'
   return {
@@ -29,6 +30,8 @@ export function hazardOf(event: AlarmEvent): Hazard {
     unknown: hottest_degC === null || pressure_bar === null || anyBad || event.quality !== 'good' || old || phase === 'unknown',
   }
 }
+/** mouldtend speaks of itself: a computer, not a circuit. */
+const isOwn = (event: AlarmEvent): boolean => event.signal?.startsWith('self.') === true
 export const handsOff = (hazard: Hazard): boolean => hazard.hot || hazard.heating || hazard.pressurised || hazard.unknown
 
 const BEFORE_WORK =
@@ -44,6 +47,7 @@ export const CAUTIOUS_STEP = `Go to the unit and read its display; treat it as h
 export function firstStep(hazard: Hazard, condition: Condition | null, event: AlarmEvent, words: string): string {
   if (handsOff(hazard)) return `${look(condition, event)} ${BEFORE_WORK}`
   const step = foreign(words, 300)
+  if (isOwn(event)) return sentence(step)
   return `${step === '' ? 'Go to the unit and read its display.' : sentence(step)} Verify temperature and pressure at the unit before any work; they can have changed since.`
 }
 

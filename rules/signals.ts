@@ -59,6 +59,11 @@ export const SIGNALS = {
   'temperature.tolerance_lower': info('K', 'setting'),
   'flow_rate.tolerance_upper': info('l_min', 'setting'),
   'flow_rate.tolerance_lower': info('l_min', 'setting'),
+  /** mouldtend's own condition, as a circuit of its own: see service/self.ts. */
+  'self.canary_age': info('s', 'analog'),
+  'self.dead_letters': info('count', 'analog'),
+  'self.store_fault': info('state', 'state'),
+  'self.clock_untrusted': info('state', 'state'),
 } as const satisfies Record<string, SignalInfo>
 
 export type FixedSignal = keyof typeof SIGNALS

@@ -1,13 +1,12 @@
 import { startBroker, type Broker } from '../alerts/broker.ts'
 import type { Channel } from '../alerts/channel.ts'
-import { startDrainer, type Drainer } from '../alerts/drainer.ts'
 import { explainAlertFault, type AlertFault } from '../alerts/fault.ts'
 import { mqttSettings, openMqtt, type MqttChannel } from '../alerts/mqtt.ts'
 import { canaryMessage, type Identified } from '../alerts/outbox-messages.ts'
 import { createPresent } from '../alerts/present.ts'
 import { openWebhook, webhookSettings } from '../alerts/webhook.ts'
 import type { Discovery, Secrets } from '../collector/source.ts'
-import { withDiscovery } from '../config/discovered.ts'
+import { discoveryNotes, withDiscovery } from '../config/discovered.ts'
 import type { Plan } from '../config/plan.ts'
 import { secretName } from '../config/secrets.ts'
 import { startHttp, type HttpServer } from '../dashboards/http.ts'
@@ -23,10 +22,16 @@ import { openHub, type Hub } from './hub.ts'
 import type { Log } from './log.ts'
 import { carriedDiscoveries } from './carried.ts'
 import { recover } from './recover.ts'
+import { openWay } from './way-out.ts'
+import { watchSelf, withSelf } from './self.ts'
 import { openSources } from './sources.ts'
 
 /** Inputs beyond their keeping time are forgotten this often. */
 const FORGET_MS = 3_600_000
+/** About a second's replay at the slowest. */
+const MANY_REPLAYED = 5_000
+/** A refused message is a standing fault for this long. */
+const DEAD_LETTER_MS = 3_600_000
 
 export interface ServiceSettings {
   readonly plan: Plan
@@ -65,11 +70,14 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
 
   async function start(): Promise<Service> {
     const standing = new Map<string, NotReady>()
+    /** When messages were refused for good, the last hour's only. */
+    const refusals: number[] = []
     const history = await openHistory(settings.plan.service.historyFile, {
       onNotice: (notice) => log.warn({ notice: notice.kind }, notice.text),
     })
     closers.push(() => history.close())
-    const recovered = await recover(history, settings.plan)
+    const sitePlan = withSelf(settings.plan)
+    const recovered = await recover(history, sitePlan)
     const { engine } = recovered
     const clock = openClock(recovered.last_ms, (by_ms) => {
       log.warn({ by_ms }, `The machine's clock was set by ${Math.round(by_ms / 1000)} s. Delays go on undisturbed; the step is journalled.`)
@@ -122,44 +130,23 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
     )
     const webhook = webhookSettings(settings.plan, secret)
     const channels: Channel[] = webhook === null ? [channel] : [channel, openWebhook(webhook, clock.now_ms)]
-    const drainers = channels.map((one) => drain(one))
+    const drainers = channels.map((one) =>
+      openWay({
+        channel: one,
+        outbox: history,
+        log,
+        onRefused: (detail) => {
+          refusals.push(clock.now_ms())
+          standing.set(`dead_letter_${one.name}`, { code: 'dead_letter', detail })
+        },
+      }),
+    )
     closers.push(async () => {
       for (const { drainer, channel: one } of drainers) {
         await drainer.close()
         await one.close()
       }
     })
-
-    function drain(one: Channel): { channel: Channel; drainer: Drainer; oldest_ms: () => number | null } {
-      const waiting = new Map<string, number>()
-      const noted: Channel = {
-        ...one,
-        send: async (message) => {
-          if (!waiting.has(message.id)) waiting.set(message.id, message.made_ms)
-          const delivery = await one.send(message)
-          if (delivery.kind !== 'later') waiting.delete(message.id)
-          return delivery
-        },
-      }
-      const drainer = startDrainer({
-        channel: noted,
-        outbox: history,
-        onDead: (message, why) => {
-          const detail = `${one.name}: a message was refused for good (${why}) and is on the dead-letter list. The others go on. Look at the receiver's rights and limits.`
-          standing.set(`dead_letter_${one.name}`, { code: 'dead_letter', detail })
-          log.error({ channel: one.name, id: message.id }, detail)
-        },
-        onFault: (why) => {
-          if (why !== null)
-            log.error(
-              { channel: one.name, why },
-              `${one.name}: the store does not answer (${why}). Sending goes on with what is in memory.`,
-            )
-        },
-      })
-      const oldest = (): number | null => (waiting.size === 0 ? null : Math.min(...waiting.values()))
-      return { channel: one, drainer, oldest_ms: oldest }
-    }
 
     const present = createPresent()
 
@@ -170,6 +157,7 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
       clock,
       lastSeq: recovered.lastSeq,
       isNewPlan: recovered.isNew,
+      isSnapshotDue: recovered.replayed > MANY_REPLAYED,
       onEvents: (events, recorded) => {
         channel.show(present.fold(events, engine.plan()))
         for (const { event } of events) {
@@ -199,11 +187,13 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
       send: (id) => hub.canary(id, canaryMessage(id, engine.plan(), clock.now_ms())),
     })
     const sources = openSources(hub.sink, clock)
+    let self: { readonly close: () => void } | null = null
 
     function discovered(found: Discovery): void {
       const next = withDiscovery(engine.plan(), found)
       if (next.version !== engine.plan().version) {
         log.info({ source: found.source, units: found.units.length }, 'found units; the plan is extended by them')
+        for (const note of discoveryNotes(engine.plan(), found)) log.warn(note)
         hub.changePlan(next, 'mouldtend', `found behind ${found.source}`)
       }
       // Not from inside the adapter's own call: it is closed and opened anew.
@@ -211,8 +201,10 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
     }
 
     // ---- from the record to now ----
+    // First: what is learnt from now on comes on top of what stood, an acknowledge with its person included.
+    await foldStanding()
     const now_ms = clock.now_ms()
-    const wanted = carriedDiscoveries(settings.plan, engine.plan())
+    const wanted = carriedDiscoveries(sitePlan, engine.plan())
     if (!recovered.isNew && wanted.version !== engine.plan().version) hub.changePlan(wanted, 'mouldtend', 'the site file was changed')
     if (recovered.last_ms !== null && !recovered.wasStopped) {
       hub.feed({ kind: 'gap', at_ms: now_ms, from_ms: recovered.last_ms, to_ms: now_ms, why: 'the service ended without a stop' })
@@ -232,7 +224,6 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
       log.error(detail)
     }
     await hub.settle()
-    await foldStanding()
     channel.showAll(present.list())
 
     /** The alarms that stand since before the start, from their journal lines. */
@@ -240,8 +231,13 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
       for (const unit of engine.units()) {
         for (const { rule, state } of unit.alarms()) {
           if (!isRetained(state.core)) continue
-          const records = await history.journal({ alarm: rule.alarm, from_ms: state.raised_ms ?? 0, limit: 1000 })
-          present.fold(records, engine.plan())
+          for (let afterRow = 0; ;) {
+            const page = await history.journal({ alarm: rule.alarm, from_ms: state.raised_ms ?? 0, afterRow, limit: 1000 })
+            present.fold(page, engine.plan())
+            const last = page.at(-1)
+            if (last === undefined) break
+            afterRow = last.row
+          }
         }
       }
     }
@@ -277,12 +273,27 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
     closers.push(async () => {
       clearInterval(forget)
       canary.close()
+      self?.close()
       await sources.close()
       hub.feed({ kind: 'service_stop', at_ms: clock.now_ms() })
       await hub.close()
     })
     await sources.follow(engine.plan(), secrets)
     canary.start()
+    self = watchSelf({
+      clock,
+      sink: hub.sink,
+      facts: () => {
+        while (refusals.length > 0 && (refusals[0] ?? 0) < clock.now_ms() - DEAD_LETTER_MS) refusals.shift()
+        if (refusals.length === 0) for (const one of channels) standing.delete(`dead_letter_${one.name}`)
+        return {
+          canary_age_s: canary.facts().age_ms / 1000,
+          deadLetters: refusals.length,
+          storeFault: standing.has('disk'),
+          clockUntrusted: !clock.isTrusted(),
+        }
+      },
+    })
     log.info(
       {
         plan: engine.plan().version.slice(0, 12),
