@@ -55,9 +55,10 @@ export function settingDigits(value: number, digits: number): number {
 
 /** Digits that keep value and limit apart on paper: '143.0, above 143.0' would be a riddle. */
 export function apartDigits(value: number, limit: number, digits: number): number {
-  let shown = settingDigits(limit, digits)
-  while (shown < MOST_DIGITS && value !== limit && value.toFixed(shown) === limit.toFixed(shown)) shown += 1
-  return value.toFixed(digits) === limit.toFixed(digits) && value !== limit ? shown : digits
+  const shownLimit = Number(limit.toFixed(settingDigits(limit, digits)))
+  let shown = digits
+  while (shown < MOST_DIGITS && value !== limit && Number(value.toFixed(shown)) === shownLimit) shown += 1
+  return shown
 }
 
 function fixed(value: number, digits: number): string {

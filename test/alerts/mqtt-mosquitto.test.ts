@@ -1,14 +1,14 @@
 import { execFileSync, spawnSync } from 'node:child_process'
 import { readFileSync, writeFileSync } from 'node:fs'
 import { join } from 'node:path'
-import { afterEach, describe, expect, test } from 'vitest'
+import { afterEach, describe, expect, test, vi } from 'vitest'
 import { startDrainer } from '../../alerts/drainer.ts'
 import type { AlertFault } from '../../alerts/fault.ts'
 import { openMqtt, type MqttChannel, type MqttHooks, type MqttSettings } from '../../alerts/mqtt.ts'
 import { canaryMessage, MQTT, messagesFor } from '../../alerts/outbox-messages.ts'
 import { createPresent } from '../../alerts/present.ts'
 import { acknowledgeTopic, eventTopic, resultTopic, statusTopic } from '../../alerts/topics.ts'
-import { channelContract } from '../contract/channel.ts'
+import { channelContract, FORBIDDEN, refusalContract, type Rig } from '../contract/channel.ts'
 import { tool } from '../tool.ts'
 import { deviation, kestrel, nth, RAISED_MS, raised } from './kestrel.ts'
 import { memoryOutbox } from './memory-outbox.ts'
@@ -57,10 +57,10 @@ describe.skipIf(mosquitto === null || mosquittoSub === null || mosquittoPub === 
   const up = (channel: MqttChannel) => expect.poll(() => channel.figures().connected, { timeout: 10_000 }).toBe(true)
   const payloads = (heard: readonly Heard[]): { id: string }[] => heard.map(({ payload }) => JSON.parse(payload) as { id: string })
 
-  channelContract('mqtt over mosquitto', async (now_ms) => {
+  const rig = async (now_ms: () => number): Promise<Rig> => {
     const server = await broker((folder) => {
       const acl = join(folder, 'acl')
-      const denied = eventTopic('kestrel-hall', { ...nth(1), place: 'forbidden' })
+      const denied = eventTopic('kestrel-hall', { ...nth(1), place: FORBIDDEN })
       writeFileSync(acl, `topic deny ${denied}\ntopic readwrite #\n`, { mode: 0o700 })
       return ['allow_anonymous true', `acl_file ${acl}`]
     })
@@ -72,23 +72,23 @@ describe.skipIf(mosquitto === null || mosquittoSub === null || mosquittoPub === 
       received: () => payloads(ear.heard),
       away: async () => {
         await server.stop()
-        await expect.poll(() => channel.isReady()).toBe(false)
+        await vi.waitUntil(() => !channel.isReady())
       },
       back: async () => {
         const before = ear.connects()
         await server.start()
         // This broker gives a session from before its restart no rights until its client is back.
-        await expect.poll(ear.connects, { timeout: 15_000 }).toBeGreaterThan(before)
+        await vi.waitUntil(() => ear.connects() > before, { timeout: 15_000 })
       },
-      // Its access list denies this place from the start.
-      refuse: async () => {},
       close: async () => {
         await channel.close()
         await ear.close()
         await server.close()
       },
     }
-  })
+  }
+  channelContract('mqtt over mosquitto', rig)
+  refusalContract('mqtt over mosquitto', rig)
 
   test('birth and stop on the retained status topic, last will when the connection is cut', async () => {
     const server = await kept(broker())

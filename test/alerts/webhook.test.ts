@@ -1,10 +1,10 @@
 import { once } from 'node:events'
 import { createServer, type IncomingMessage, type Server, type ServerResponse } from 'node:http'
-import { afterEach, describe, expect, test } from 'vitest'
+import { afterEach, expect, test } from 'vitest'
 import { startDrainer } from '../../alerts/drainer.ts'
 import { messagesFor, type OutboxMessageLike } from '../../alerts/outbox-messages.ts'
 import { openWebhook, retryAfter, webhookSettings } from '../../alerts/webhook.ts'
-import { channelContract } from '../contract/channel.ts'
+import { channelContract, FORBIDDEN, refusalContract, type Rig } from '../contract/channel.ts'
 import { kestrel, nth, RAISED_MS, raised } from './kestrel.ts'
 import { memoryOutbox } from './memory-outbox.ts'
 
@@ -36,37 +36,34 @@ async function receiver(answer: Answer, port = 0): Promise<{ server: Server; por
   return { server, port: address.port, posts, close }
 }
 
-describe('contract', () =>
-  channelContract('webhook', async (now_ms) => {
-    const received: Post['body'][] = []
-    let refused = ''
-    const answer: Answer = (post, response) => {
-      if (post.body.place.id === refused) {
-        response.writeHead(403).end()
-        return
-      }
-      received.push(post.body)
-      response.writeHead(200).end('thanks')
+const rig = async (now_ms: () => number): Promise<Rig> => {
+  const received: Post['body'][] = []
+  const answer: Answer = (post, response) => {
+    if (post.body.place.id === FORBIDDEN) {
+      response.writeHead(403).end()
+      return
     }
-    let hook = await receiver(answer)
-    const { port } = hook
-    const channel = openWebhook({ url: `http://127.0.0.1:${port}/alerts`, headers: {}, timeout_ms: 2_000 }, now_ms)
-    return {
-      channel,
-      received: () => received,
-      away: () => hook.close(),
-      back: async () => {
-        hook = await receiver(answer, port)
-      },
-      refuse: async (place) => {
-        refused = place
-      },
-      close: async () => {
-        await channel.close()
-        await hook.close()
-      },
-    }
-  }))
+    received.push(post.body)
+    response.writeHead(200).end('thanks')
+  }
+  let hook = await receiver(answer)
+  const { port } = hook
+  const channel = openWebhook({ url: `http://127.0.0.1:${port}/alerts`, headers: {}, timeout_ms: 2_000 }, now_ms)
+  return {
+    channel,
+    received: () => received,
+    away: () => hook.close(),
+    back: async () => {
+      hook = await receiver(answer, port)
+    },
+    close: async () => {
+      await channel.close()
+      await hook.close()
+    },
+  }
+}
+channelContract('webhook', rig)
+refusalContract('webhook', rig)
 
 const ending: (() => Promise<void>)[] = []
 afterEach(async () => {
