@@ -52,7 +52,10 @@ export interface FoundCircuit {
 
 export type Item = Reading | FaultReport | Discovery
 
-/** Takes what an adapter has; false when full: start no new poll then, and count it late. Never blocks, never keeps a reading's arrays. */
+/**
+ * Takes what an adapter has; false when full: start no new poll then, and count it late. Never blocks, never keeps a reading's arrays.
+ * The batch is taken also when the answer is false. An adapter that was told 'full' asks again with an empty batch.
+ */
 export type Sink = (batch: readonly Item[]) => boolean
 
 /** now_ms: Unix ms UTC that never falls. The timers exist so that tests can run on a virtual clock. */

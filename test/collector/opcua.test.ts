@@ -209,6 +209,15 @@ test.each([
   expect(open.sample('kh-2002/a', 'temperature.external')).toEqual(good(79.5))
 })
 
+test('not knowing whether the external sensor is used is not knowing the control point', async () => {
+  hall.force('KH-2002', 'A', 'DeviceZone/ExternalSensor/Used', StatusCodes.BadDeviceFailure.value)
+  const bad = JSON.stringify({ quality: 'bad', reason: 'device_failure' })
+  await open.until(() => JSON.stringify(open.sample('kh-2002/a', 'control_point')) === bad)
+  expect(open.sample('kh-2002/a', 'temperature.actual')).toEqual(good(80))
+  hall.force('KH-2002', 'A', 'DeviceZone/ExternalSensor/Used', null)
+  await open.until(() => open.sample('kh-2002/a', 'control_point')?.quality === 'good')
+})
+
 test("the unit's own errors come with their texts, as one frozen list while nothing changes", async () => {
   const errors = [
     { id: 'E17', severity: 700, text: 'Überdruck' },
