@@ -1,14 +1,10 @@
 import { X509Certificate } from 'node:crypto'
 import { readFile } from 'node:fs/promises'
-import type * as Opcua from 'node-opcua'
 import type { ClientSession, OPCUAClient, UserIdentityInfo } from 'node-opcua'
 import type { OpcUaSource } from '../../config/plan.ts'
 import type { Clock, Secrets } from '../source.ts'
+import type { Library } from './library.ts'
 import { openPki, type Pki } from './pki.ts'
-
-/** Longest that one service call may take. */
-export type Await = <T>(call: Promise<T>) => Promise<T>
-export type Library = typeof Opcua
 
 /** Why there is no session. The text is for the plant engineer; the adapter adds which unit. */
 export type Refusal =

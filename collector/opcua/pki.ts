@@ -4,7 +4,7 @@ import { readdir } from 'node:fs/promises'
 import { hostname } from 'node:os'
 import { join } from 'node:path'
 import type { OPCUACertificateManager } from 'node-opcua'
-import type { Library } from './connect.ts'
+import type { Library } from './library.ts'
 
 /** A folder with our own certificate and key, and with the certificates of servers: trusted, rejected, issuers. */
 export interface Pki {

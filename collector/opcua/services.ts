@@ -1,5 +1,5 @@
 import type { BrowseResult, ClientSession, DataValue, NodeId, ReferenceDescription } from 'node-opcua'
-import type { Await } from './connect.ts'
+import type { Await } from './library.ts'
 
 /** What a server takes in one request; 0 from a server means that it does not say. */
 export interface Limits {

@@ -1,6 +1,7 @@
 import type { ClientSession, DataValue, PublishResponse } from 'node-opcua'
 import type { Clock, Timer } from '../source.ts'
-import { message, type Await, type Library } from './connect.ts'
+import { message } from './connect.ts'
+import type { Await, Library } from './library.ts'
 import { inParts, type Limits } from './services.ts'
 
 /** One node that is watched; `apply` takes each of its values. */
