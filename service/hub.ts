@@ -23,6 +23,8 @@ const SNAPSHOT_MS = 60_000
 /** Chunks that wait for a failing disk: beyond it the oldest telemetry goes and a gap is recorded. Events stay. */
 const MOST_WAITING_BYTES = 64 * 1024 * 1024
 const RETRY_MS = 1000
+/** A failing disk is not waited for longer than this at a stop. */
+const CLOSE_MS = 5000
 /** Commits in memory beyond which the adapters are told to start no new poll. */
 const MOST_WAITING_COMMITS = 64
 
@@ -33,6 +35,8 @@ export interface HubSettings {
   readonly lastSeq: number
   /** The plan is not in the history yet: the first commit brings it. */
   readonly isNewPlan: boolean
+  /** Much was replayed: the first commit keeps the state, so that a service that keeps falling does not replay ever more. */
+  readonly isSnapshotDue: boolean
   /** Called once per event, as soon as it is on the disk (or is told unrecorded). */
   readonly onEvents: (events: readonly Identified[], recorded: boolean) => void
   readonly onMessages: (messages: readonly StoredMessage[]) => void
@@ -86,7 +90,7 @@ export function openHub(settings: HubSettings): Hub {
   let outbox: OutboxMessage[] = []
   let identified: Identified[] = []
   let waiters: (() => void)[] = []
-  let isSnapshotDue = false
+  let { isSnapshotDue } = settings
   let lastSnapshot_ms = clock.now_ms()
   const waiting: Waiting[] = []
   let isCommitting = false
@@ -188,11 +192,11 @@ export function openHub(settings: HubSettings): Hub {
     void send()
   }
 
-  /** Makes one commit of all that waits. */
-  function cut(): void {
+  /** Makes one commit of all that waits. `mayKeepState`: false between two steps that belong together. */
+  function cut(mayKeepState = true): void {
     const chunk = writer.take()
     const now_ms = clock.now_ms()
-    const snapshotDue = isSnapshotDue || now_ms - lastSnapshot_ms >= SNAPSHOT_MS
+    const snapshotDue = mayKeepState && (isSnapshotDue || now_ms - lastSnapshot_ms >= SNAPSHOT_MS)
     if (chunk === null && records.length === 0 && outbox.length === 0 && waiters.length === 0 && newPlan === null && !snapshotDue) return
     const snapshot =
       snapshotDue && chunk !== null
@@ -292,7 +296,8 @@ export function openHub(settings: HubSettings): Hub {
     const at_ms = clock.now_ms()
     feed({ kind: 'plan_change', at_ms, from: plan.version, to: to.version, by, why })
     newPlan = to
-    cut()
+    // A state kept here would be behind the plan_change and still on the old plan: recovery would never go over to the new one.
+    cut(false)
     plan = to
     writer = createChunkWriter(plan)
     channels = channelsOf(plan)
@@ -306,7 +311,11 @@ export function openHub(settings: HubSettings): Hub {
     command: (command) =>
       new Promise((resolve) => {
         const known = [...engine.units()].some((unit) => [...unit.alarms()].some(({ rule }) => rule.alarm === command.alarm))
-        if (!known) return resolve({ kind: 'rejected', why: `there is no alarm ${command.alarm}` })
+        if (!known) {
+          // Refused, and on record all the same.
+          feed({ kind: 'command', at_ms: clock.now_ms(), ...command })
+          return resolve({ kind: 'rejected', why: `there is no alarm ${command.alarm}` })
+        }
         outcomes.set(command.id, resolve)
         feed({ kind: 'command', at_ms: clock.now_ms(), ...command })
         // A command that was seen before gives no event: it is done already.
@@ -330,7 +339,14 @@ export function openHub(settings: HubSettings): Hub {
     close: async () => {
       tick?.timer.cancel()
       isSnapshotDue = true
-      await Promise.race([settle(), new Promise<void>((resolve) => clock.after(5000, resolve))])
+      await new Promise<void>((resolve) => {
+        const late = clock.after(CLOSE_MS, resolve)
+        void settle().then(() => {
+          // A timer left behind would keep the process from ending.
+          late.cancel()
+          resolve()
+        })
+      })
       isClosed = true
     },
   }

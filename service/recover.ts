@@ -1,7 +1,7 @@
 import { messagesFor, channelsOf, type Identified } from '../alerts/outbox-messages.ts'
 import type { Plan } from '../config/plan.ts'
 import { eventId } from '../history/identity.ts'
-import type { History, JournalRecord } from '../history/store.ts'
+import type { History, JournalRecord, Snapshot } from '../history/store.ts'
 import { coldState, type Numbers } from '../rules/cold.ts'
 import { ENGINE_VERSION, openEngine, type Engine, type EngineState } from '../rules/engine.ts'
 import type { Event } from '../rules/event.ts'
@@ -29,8 +29,8 @@ export async function recover(history: History, fallback: Plan): Promise<Recover
   const kept = await history.recover()
   const { snapshot } = kept
   const usable = snapshot !== null && snapshot.engine === ENGINE_VERSION
-  const first = usable ? await planOf(history, snapshot.planVersion, kept.plan ?? fallback) : (kept.plan ?? fallback)
   const isCold = snapshot !== null && !usable
+  const first = isCold ? (kept.plan ?? fallback) : await planOf(history, await startsWith(history, snapshot), kept.plan ?? fallback)
   // Written by save() of the same engine version.
   const warm = usable ? (JSON.parse(snapshot.state) as EngineState) : null
   const engine = openEngine(first, isCold ? coldState(first, await lastNumbers(history)) : warm)
@@ -44,15 +44,19 @@ export async function recover(history: History, fallback: Plan): Promise<Recover
     for (const { seq: number, input } of page) {
       seq = number
       replayed += 1
-      const events: Event[] = [...engine.step(input)]
+      const note = (events: readonly Event[]): void => {
+        // The site of the plan that they happened on: an id must not depend on what came later.
+        const { site } = engine.plan()
+        for (const event of events) {
+          const id = eventId(site, event)
+          records.push({ id, seq, engine: ENGINE_VERSION, event })
+          named.push({ id, event })
+        }
+      }
+      note(engine.step(input))
       if (input.kind === 'plan_change') {
         const to = await history.plan(input.to)
-        if (to !== null) events.push(...engine.changePlan(to, input.at_ms))
-      }
-      for (const event of events) {
-        const id = eventId(engine.plan().site, event)
-        records.push({ id, seq, engine: ENGINE_VERSION, event })
-        named.push({ id, event })
+        if (to !== null) note(engine.changePlan(to, input.at_ms))
       }
     }
     if (records.length === 0) continue
@@ -90,6 +94,11 @@ async function lastNumbers(history: History): Promise<Numbers> {
   }
 }
 
-async function planOf(history: History, version: string, other: Plan): Promise<Plan> {
-  return (await history.plan(version)) ?? other
+/** Version of the plan that the replay begins on. Without a snapshot that of the first inputs: the last plan may have come after them. */
+async function startsWith(history: History, snapshot: Snapshot | null): Promise<string | null> {
+  return snapshot?.planVersion ?? (await history.inputs(0, 1))[0]?.planVersion ?? null
+}
+
+async function planOf(history: History, version: string | null, other: Plan): Promise<Plan> {
+  return (version === null ? null : await history.plan(version)) ?? other
 }
