@@ -141,7 +141,12 @@ function startText(start: StartDelay): string {
     ...(start.onSetValue ? [`a set value moved by ${rounded(start.setValueStep)} K or more`] : []),
   ]
   const hold = start.hold_ms === 0 ? '' : ` until in tolerance for ${time(start.hold_ms)}`
-  return `after ${of.join(' or ')} it waits${hold}, at most ${time(start.timeout_ms)}`
+  const { pace } = start
+  const longest =
+    pace === undefined
+      ? time(start.timeout_ms)
+      : `the way to go at ${pace.heating_K_min} K/min and ${time(pace.heatingExtra_ms)} (down: ${pace.cooling_K_min} K/min and ${time(pace.coolingExtra_ms)}), ${time(pace.min_ms)} to ${time(pace.max_ms)}`
+  return `after ${of.join(' or ')} it waits${hold}, at most ${longest}`
 }
 
 function conditionText(condition: Condition, circuit: CircuitPlan | null): string {

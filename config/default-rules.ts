@@ -119,7 +119,7 @@ function temperatureRules(facts: CircuitFacts, choice: CircuitChoice): RuleDraft
   const step_K = facts.step('control')
   const deadband = far ? Math.max(Math.min(FAR_SENSOR.deadband_K, narrow_K / 2), step_K) : bandDeadband(narrow_K, step_K)
   const delays = far ? { onDelay_ms: FAR_SENSOR.onDelay_ms, offDelay_ms: FAR_SENSOR.offDelay_ms } : seconds(DELAYS.temperature)
-  const start = startDelay(medium, controlPoint, choice.startDistance_K ?? BY_MEDIUM[medium].startDistance_K, narrow_K)
+  const start = startDelay(medium, controlPoint, choice.startDistance_K, narrow_K)
   const reference = { kind: 'signal', signal: 'temperature.set_value' } as const
   return [
     {

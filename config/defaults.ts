@@ -94,10 +94,21 @@ export function startTimeout_ms(medium: Medium, point: ControlPoint, distance_K:
   return Math.round(Math.min(180, Math.max(15, minutes)) * MINUTE)
 }
 
-export function startDelay(medium: Medium, point: ControlPoint, distance_K: number, tolerance_K: number): StartDelay {
-  const timeout_ms = startTimeout_ms(medium, point, distance_K)
+/** @param distance_K what the site says of the way a start has to go; null: it is taken from actual and set value each time. */
+export function startDelay(medium: Medium, point: ControlPoint, distance_K: number | null, tolerance_K: number): StartDelay {
+  const timeout_ms = startTimeout_ms(medium, point, distance_K ?? BY_MEDIUM[medium].startDistance_K)
+  const { ramp_K_min, rampExtra_min } = point === 'external' ? EXTERNAL_RAMP : BY_MEDIUM[medium]
+  const pace = {
+    heating_K_min: ramp_K_min,
+    heatingExtra_ms: rampExtra_min * MINUTE,
+    cooling_K_min: EXTERNAL_RAMP.ramp_K_min,
+    coolingExtra_ms: EXTERNAL_RAMP.rampExtra_min * MINUTE,
+    min_ms: 15 * MINUTE,
+    max_ms: 180 * MINUTE,
+  }
   return {
     timeout_ms,
+    ...(distance_K === null ? { pace } : {}),
     hold_ms: point === 'external' ? FAR_SENSOR.hold_ms : BY_MEDIUM[medium].hold_ms,
     onStart: true,
     onSetValue: true,

@@ -8,6 +8,8 @@ import type { UnitSettings } from './unit-settings.ts'
 
 /** What an adapter found behind one source. The shape of what collector/ reports; only what is used here. */
 export interface FoundUnitLike {
+  /** The id it has had so far, where it is known: alarms are known by it and must not change their names. */
+  readonly id?: string
   readonly serial: string
   readonly location: string
   readonly circuits: readonly { readonly id: string; readonly signals: readonly { readonly signal: string; readonly node: string }[] }[]
@@ -44,8 +46,16 @@ function lay(plan: Plan, found: FoundLike): { readonly plan: Plan; readonly note
   const ordered = found.units.toSorted(byText((unit) => `${unit.serial}\n${JSON.stringify(unit.circuits)}`))
   const taken = new Set(plan.units.filter((unit) => !oldIds.has(unit.id)).map((unit) => unit.id))
   const places: PlacePlan[] = []
+  const known = new Map(old.flatMap((unit) => (unit.serial === '' ? [] : [[unit.serial, unit.id] as const])))
+  for (const unit of ordered) if (unit.id !== undefined && unit.serial !== '') known.set(unit.serial, unit.id)
   const units = ordered.map((unit, index) => {
-    const id = ordered.length === 1 ? settings.unit : free(`${settings.unit}-${slugOf(unit.serial) || String(index + 1)}`, taken)
+    const before = known.get(unit.serial)
+    const id =
+      before !== undefined && !taken.has(before)
+        ? before
+        : ordered.length === 1
+          ? settings.unit
+          : free(`${settings.unit}-${slugOf(unit.serial) || String(index + 1)}`, taken)
     taken.add(id)
     const own: UnitSettings = { ...settings, unit: id, serial: unit.serial === '' ? settings.serial : unit.serial }
     const compiled = compileUnit(

@@ -119,8 +119,20 @@ export type Condition =
   | { readonly kind: 'switched_off_hot'; readonly limit_degC: number; readonly deadband_K: number }
   | { readonly kind: 'unit_errors'; readonly minSeverity: number; readonly maxSeverity: number }
 
+export interface StartPace {
+  readonly heating_K_min: number
+  readonly heatingExtra_ms: number
+  readonly cooling_K_min: number
+  readonly coolingExtra_ms: number
+  readonly min_ms: number
+  readonly max_ms: number
+}
+
 export interface StartDelay {
+  /** Longest wait; with `pace`, for where the way to go is not known. */
   readonly timeout_ms: number
+  /** How fast a circuit gets there: the wait is then the way to go over the pace, and the extra, within the bounds. */
+  readonly pace?: StartPace
   /** In tolerance without break for this long before arming. */
   readonly hold_ms: number
   readonly onStart: boolean

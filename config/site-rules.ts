@@ -165,7 +165,7 @@ function changeStart(draft: RuleDraft, given: RuleSettings, context: RuleContext
     context.complain('error', `rules ${draft.id}`, ['start'], `the rule ${draft.id} is never held back by a start. Take start out.`)
     return draft.start
   }
-  const usual = draft.start ?? {
+  const usual: StartDelay = draft.start ?? {
     timeout_ms: 0,
     hold_ms: 0,
     onStart: true,
@@ -177,6 +177,8 @@ function changeStart(draft: RuleDraft, given: RuleSettings, context: RuleContext
   const timeout_ms = wish.timeout ?? usual.timeout_ms
   return {
     timeout_ms,
+    // A time-out that somebody chose counts whatever the way to go.
+    ...(wish.timeout === undefined && usual.pace !== undefined ? { pace: usual.pace } : {}),
     hold_ms: wish.hold ?? usual.hold_ms,
     onStart: wish.on_start ?? usual.onStart,
     onSetValue: wish.on_set_value ?? usual.onSetValue,

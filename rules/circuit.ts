@@ -4,7 +4,7 @@ import { freshAlarm, ZONE, type AlarmState } from './alarm-state.ts'
 import { judge } from './judge.ts'
 import { isOffPhase, type PhaseFacts } from './phase.ts'
 import { isBad, QUALITY, qualityName } from './reading.ts'
-import type { SignalName } from './signals.ts'
+import { signalInfo, type SignalName } from './signals.ts'
 import { freshCircuit, type CircuitState, type UnitState } from './unit-state.ts'
 
 /** An alarm with its places in a reading looked up once. */
@@ -28,6 +28,8 @@ export interface RunningCircuit {
   readonly values: Float64Array
   readonly quality: Uint8Array
   readonly at: Places
+  /** 1 where the signal is something that somebody set. */
+  readonly settings: Uint8Array
   readonly facts: { -readonly [K in keyof PhaseFacts]: PhaseFacts[K] }
   nextDue_ms: number
   dirty: boolean
@@ -68,6 +70,9 @@ export function openCircuit(plan: CircuitPlan, unit: UnitState, teller: Teller):
     alarms: [],
     values: Float64Array.from(state.values, (v) => v ?? Number.NaN),
     quality: Uint8Array.from(state.quality),
+    settings: Uint8Array.from(plan.signals, (signal) =>
+      Number(signalInfo(signal)?.kind === 'setting' && signal !== 'temperature.set_value'),
+    ),
     at: {
       actual: at('temperature.actual'),
       main: at('temperature.main_line'),
@@ -183,7 +188,10 @@ export function show(alarm: RunningAlarm, circuit: RunningCircuit, at_ms: number
       let bad = 0
       for (const place of alarm.watched) {
         const index = place === CONTROL ? control : place
-        if (index < 0 || isBad(circuit.quality[index] ?? QUALITY.no_data)) bad += 1
+        const code = index < 0 ? QUALITY.not_available : (circuit.quality[index] ?? QUALITY.no_data)
+        // A setting that a unit says it does not have is no broken sensor.
+        if (code === QUALITY.not_available && index >= 0 && circuit.settings[index] === 1) continue
+        if (isBad(code)) bad += 1
       }
       observe(alarm, at_ms, judge(condition, bad, 0), 0, null, bad, null)
       return

@@ -71,7 +71,7 @@ export function openEngine(first: Plan, saved: EngineState | null): Engine {
       case 'tick':
         return one(units.get(input.unit), input)
       case 'command':
-        return one(byAlarm.get(input.alarm), input)
+        return byAlarm.has(input.alarm) ? one(byAlarm.get(input.alarm), input) : serviceRecords(service, plan.version, input)
       case 'service_start':
       case 'service_stop':
       case 'clock_step':

@@ -118,6 +118,8 @@ export interface RecordEvent {
     | 'clock_step'
     | 'clock_untrusted'
     | 'plan_changed'
+    | 'assignment_changed'
+    | 'command_refused'
     | 'gap'
     | 'cold_start'
   readonly subject: string

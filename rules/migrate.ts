@@ -45,6 +45,20 @@ export function migrate(
     if (memory === undefined) continue
     const next = to?.circuits.find((other) => other.key === circuit.key)
     carry(circuit.rules, next?.rules ?? [], memory.alarms, circuit.key, circuit.place)
+    if (next !== undefined && next.place !== circuit.place) {
+      memory.recordNo += 1
+      const facts = { from: circuit.place, to: next.place }
+      events.push({
+        kind: 'record',
+        event: 'assignment_changed',
+        subject: circuit.key,
+        place: next.place,
+        eventNo: memory.recordNo,
+        at_ms,
+        planVersion,
+        facts,
+      })
+    }
     if (next === undefined) delete state.circuits[circuit.key]
     else if (next.signals.join() !== circuit.signals.join()) {
       memory.values = next.signals.map(() => null)

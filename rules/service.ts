@@ -32,9 +32,13 @@ export function serviceRecords(state: ServiceState, planVersion: string, input: 
       return [record('plan_changed', { from: input.from, to: input.to, by: input.by, why: input.why })]
     case 'gap':
       return [record('gap', { from_ms: input.from_ms, to_ms: input.to_ms, why: input.why })]
+    case 'command': {
+      // Only a command that no unit knows comes here.
+      const { alarm, action, by, from, id, comment } = input
+      return [record('command_refused', { why: 'unknown_alarm', alarm, act: action.act, by, from, id, comment })]
+    }
     case 'reading':
     case 'fault':
-    case 'command':
     case 'tick':
     case 'canary':
       return []

@@ -1,3 +1,4 @@
+import type { StartDelay } from '../config/plan.ts'
 import { change, endInhibit, giveReturn, type Alarm } from './alarm.ts'
 import { armsByPhase, isActive, ZONE, type AlarmState } from './alarm-state.ts'
 
@@ -5,7 +6,7 @@ import { armsByPhase, isActive, ZONE, type AlarmState } from './alarm-state.ts'
 export function start(alarm: Alarm, at_ms: number): void {
   if (!armsByPhase(alarm.rule)) return
   const delay = alarm.rule.start
-  if (delay?.onStart === true && !alarm.rule.neverHidden) inhibit(alarm, at_ms, delay.timeout_ms, false)
+  if (delay?.onStart === true && !alarm.rule.neverHidden) inhibit(alarm, at_ms, longestWait(alarm, delay), false)
   else armQuietly(alarm.state, at_ms)
 }
 
@@ -17,12 +18,23 @@ export function setValueChanged(alarm: Alarm, at_ms: number, ramp: boolean): voi
   const delay = rule.start
   if (delay?.onSetValue !== true || rule.neverHidden || state.arm === 'idle') return
   if (ramp && state.arm === 'inhibited') {
-    const left_ms = state.setValueInhibit_ms === null ? delay.timeout_ms : capLeft(alarm, at_ms, delay.timeout_ms)
+    const left_ms = state.setValueInhibit_ms === null ? longestWait(alarm, delay) : capLeft(alarm, at_ms, longestWait(alarm, delay))
     state.startDue_ms = Math.max(state.startDue_ms ?? at_ms, at_ms + left_ms)
     return
   }
-  const left_ms = capLeft(alarm, at_ms, delay.timeout_ms)
+  const left_ms = capLeft(alarm, at_ms, longestWait(alarm, delay))
   if (left_ms > 0) inhibit(alarm, at_ms, left_ms, true)
+}
+
+/** The way from actual to set value over the pace of the medium, bounded; the fixed time-out where either is not known. */
+function longestWait({ state }: Alarm, { pace, timeout_ms }: StartDelay): number {
+  if (pace === undefined || state.quality === 2 || state.value === null || state.reference === null) return timeout_ms
+  const way_K = state.reference - state.value
+  const wait_ms =
+    way_K >= 0
+      ? (way_K / pace.heating_K_min) * 60_000 + pace.heatingExtra_ms
+      : (-way_K / pace.cooling_K_min) * 60_000 + pace.coolingExtra_ms
+  return Math.round(Math.min(pace.max_ms, Math.max(pace.min_ms, wait_ms)))
 }
 
 /** How long a set-value change may still inhibit: the timeout, or less where the cap is nearly used up. */

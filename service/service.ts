@@ -20,7 +20,7 @@ import { openClock } from './clock.ts'
 import { factsOf } from './facts.ts'
 import { openHub, type Hub } from './hub.ts'
 import type { Log } from './log.ts'
-import { carriedDiscoveries } from './carried.ts'
+import { carriedDiscoveries, withMissing } from './carried.ts'
 import { recover } from './recover.ts'
 import { openWay } from './way-out.ts'
 import { watchSelf, withSelf } from './self.ts'
@@ -189,7 +189,8 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
     const sources = openSources(hub.sink, clock)
     let self: { readonly close: () => void } | null = null
 
-    function discovered(found: Discovery): void {
+    function discovered(item: Discovery): void {
+      const found = withMissing(engine.plan(), item)
       const next = withDiscovery(engine.plan(), found)
       if (next.version !== engine.plan().version) {
         log.info({ source: found.source, units: found.units.length }, 'found units; the plan is extended by them')

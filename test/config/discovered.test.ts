@@ -81,14 +81,14 @@ test('nothing found, an unknown source, or one that is not discovered: the plan 
   expect(withDiscovery(plan, { source: 'other', units: [unit('x', 'a')] })).toBe(plan)
 })
 
-test('the same finding gives the same version, in any order, and found again after another one too', async () => {
+test('the same finding gives the same version, in any order, and found again after another one of several too', async () => {
   const plan = await planOf(SITE)
   const all = ['KH-1', 'KH-2', 'KH-3', 'KH-4'].map((serial) => unit(serial, 'b', 'a'))
   const want = withDiscovery(plan, { source: 'ua', units: all })
   expect(want.version).not.toBe(plan.version)
   let reordered = 0
   fc.assert(
-    fc.property(fc.shuffledSubarray(all, { minLength: 4 }), fc.subarray(all), (order, before) => {
+    fc.property(fc.shuffledSubarray(all, { minLength: 4 }), fc.subarray(all, { minLength: 2 }), (order, before) => {
       if (order[0] !== all[0]) reordered++
       const turned = order.map((each) => ({ ...each, circuits: each.circuits.toReversed() }))
       const first = withDiscovery(plan, { source: 'ua', units: before })
@@ -97,6 +97,23 @@ test('the same finding gives the same version, in any order, and found again aft
     { numRuns: 40 },
   )
   expect(reordered).toBeGreaterThan(10)
+})
+
+test('a unit keeps its id when another one appears beside it, and from one run to the next: alarms are known by it', async () => {
+  const plan = await planOf(SITE)
+  const alone = withDiscovery(plan, { source: 'ua', units: [unit('KH-1', 'a')] })
+  const ids = (of: typeof plan): string[] => of.units.filter((each) => each.source === 'ua').map((each) => `${each.id} ${each.serial}`)
+  expect(ids(alone)).toEqual(['ua KH-1'])
+  const both = withDiscovery(alone, { source: 'ua', units: [unit('KH-0', 'a'), unit('KH-1', 'a')] })
+  expect(ids(both)).toEqual(['ua-kh-0 KH-0', 'ua KH-1'])
+  const nextRun = withDiscovery(plan, {
+    source: 'ua',
+    units: [
+      { ...unit('KH-0', 'a'), id: 'ua-kh-0' },
+      { ...unit('KH-1', 'a'), id: 'ua' },
+    ],
+  })
+  expect(ids(nextRun)).toEqual(ids(both))
 })
 
 test('a setting that the found unit cannot have is told, with its line', async () => {

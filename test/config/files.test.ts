@@ -61,7 +61,7 @@ test('check says what is asked, how often, and which rules watch with which numb
   )
   expect(text).toContain('north-01, north-02, north-03 … south-40 (38 units)')
   expect(text).toContain(
-    'by more than +3 / -3 K, deadband 0.75 K; on 60 s, off 30 s; after a start or a set value moved by 1.5 K or more it waits until in tolerance for 120 s, at most 60 min *',
+    'by more than +3 / -3 K, deadband 0.75 K; on 60 s, off 30 s; after a start or a set value moved by 1.5 K or more it waits until in tolerance for 120 s, at most the way to go at 2 K/min and 10 min (down: 1 K/min and 20 min), 15 min to 3 h *',
   )
   expect(text).toContain('by more than +1.5 / -1.5 K')
   expect(text).toMatch(/pressure\.main_line above 9 bar, deadband 0\.18 bar; on 5 s, off 5 s \(forty-units\.yaml:\d+\)/)

@@ -2,6 +2,7 @@ import { describe, expect, test } from 'vitest'
 import type { RulePlan, StartDelay } from '../../config/plan.ts'
 import type { AlarmEvent, Event } from '../../rules/event.ts'
 import type { Input } from '../../rules/input.ts'
+import { QUALITY } from '../../rules/reading.ts'
 import { openUnit } from '../../rules/unit.ts'
 import { reading, rule, unitWith } from './bench-circuit.ts'
 
@@ -87,6 +88,37 @@ describe('start delay', () => {
   test('a start that never gets there is armed by the time-out and told one on-delay later', () => {
     const { told } = play(every(0, 700, () => 60))
     expect(told).toEqual(['660 temperature.deviation'])
+  })
+  test('with a pace the longest wait follows from the way to go: 60 K at 2 K/min and 10 min are 40 min, down 60 K at 1 K/min and 20 min are 80 min', () => {
+    const pace = {
+      heating_K_min: 2,
+      heatingExtra_ms: 10 * MIN,
+      cooling_K_min: 1,
+      coolingExtra_ms: 20 * MIN,
+      min_ms: 15 * MIN,
+      max_ms: 180 * MIN,
+    }
+    const paced = { ...deviation, start: { ...start, pace } }
+    const unit = unitWith(SIGNALS, [paced])
+    expect(
+      play(
+        every(0, 42 * 60, () => 20),
+        unit,
+      ).told,
+    ).toEqual([`${40 * 60 + 60} temperature.deviation`])
+    expect(
+      play(
+        every(0, 82 * 60, () => 140),
+        unit,
+      ).told,
+    ).toEqual([`${80 * 60 + 60} temperature.deviation`])
+    // A way of 1 K would be over in a moment: bounded to 15 min.
+    expect(
+      play(
+        every(0, 17 * 60, () => 76),
+        unit,
+      ).told,
+    ).toEqual([`${15 * 60 + 60} temperature.deviation`])
   })
   test('the outer limit is never inhibited by a start', () => {
     const { told } = play(every(0, 60, () => 95))
@@ -205,6 +237,23 @@ describe('contact', () => {
     const broken = Array.from({ length: 100 }, (_, i) => at((201 + i) * 1000, null))
     expect(play([...every(0, 200, () => 80), ...broken]).told).toEqual(['261 bad'])
   })
+})
+
+test('a setting that a unit says it does not have is no bad sensor, a measured value is', () => {
+  const watch = rule(
+    { kind: 'bad_signal', signals: ['temperature.limitation', 'flow_rate'] },
+    { id: 'bad', alarm: 'u/a:bad', onDelay_ms: 1000 },
+  )
+  const unit = unitWith(['temperature.actual', 'temperature.limitation', 'flow_rate'], [watch])
+  const gone = (index: number): Input[] =>
+    Array.from({ length: 5 }, (_, i) => {
+      const one = reading(i * 1000, [80, 100, 10])
+      one.quality[index] = QUALITY.not_available
+      one.values[index] = Number.NaN
+      return one
+    })
+  expect(play(gone(1), unit).told).toEqual([])
+  expect(play(gone(2), unit).told).toEqual(['1 bad'])
 })
 
 test('the wall clock jumps forward by an hour: delays go on as before', () => {
