@@ -31,7 +31,7 @@ export function hazardOf(event: AlarmEvent): Hazard {
   }
 }
 /** mouldtend speaks of itself: a computer, not a circuit. */
-const isOwn = (event: AlarmEvent): boolean => event.signal?.startsWith('self.') === true
+const isOwn = ({ signal }: { readonly signal: string | null }): boolean => signal?.startsWith('self.') === true
 export const handsOff = (hazard: Hazard): boolean => hazard.hot || hazard.heating || hazard.pressurised || hazard.unknown
 
 const BEFORE_WORK =
@@ -39,6 +39,15 @@ const BEFORE_WORK =
 
 /** For when the state is not known any more: present state that stays for hours, messages that arrive late. */
 export const CAUTIOUS_STEP = `Go to the unit and read its display; treat it as hot and under pressure. ${BEFORE_WORK}`
+
+/** What a message asks for first when it is read long after it was made. */
+export function laterStep(message: {
+  readonly signal: string | null
+  readonly hands_off: boolean
+  readonly lines: { readonly first_step: string }
+}): string {
+  return message.hands_off || isOwn(message) ? message.lines.first_step : CAUTIOUS_STEP
+}
 
 /**
  * What to do first. Where the circuit may be hot or under pressure only looking is asked for, in our own words: the words of a site

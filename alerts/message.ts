@@ -1,7 +1,7 @@
 import type { PlacePlan, Plan } from '../config/plan.ts'
 import type { AlarmEvent } from '../rules/event.ts'
 import { explainText, numbersOf, PREFIX } from './explain.ts'
-import { caution, CAUTIOUS_STEP, firstStep, handsOff, hazardOf } from './first-step.ts'
+import { caution, firstStep, handsOff, hazardOf, laterStep } from './first-step.ts'
 import { clip, foreign, tellsHandsOn } from './foreign-text.ts'
 import { siteTime, utc, utcOrNull } from './local-time.ts'
 import type { AlarmMessage } from './payloads.ts'
@@ -113,7 +113,7 @@ export function finished(message: AlarmMessage, sent_ms: number): AlarmMessage {
   const lines = {
     ...message.lines,
     late: said,
-    first_step: message.hands_off ? message.lines.first_step : CAUTIOUS_STEP,
+    first_step: laterStep(message),
     act_before: passed && message.lines.act_before !== null ? `${message.lines.act_before} (passed)` : message.lines.act_before,
   }
   const whole = { ...message, lines, late, sent: utc(sent_ms) }

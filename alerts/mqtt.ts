@@ -3,17 +3,19 @@ import type { Plan, SecretRef } from '../config/plan.ts'
 import type { Channel } from './channel.ts'
 import type { AlertFault } from './fault.ts'
 import { utc } from './local-time.ts'
-import { finished } from './message.ts'
 import { createCommands, type OnCommand } from './mqtt-commands.ts'
 import { openLink, withoutSecrets, type Incoming, type LinkSettings } from './mqtt-link.ts'
 import { createRetained } from './mqtt-retained.ts'
 import { MQTT } from './outbox-messages.ts'
-import { canary, readBody, type AlarmState, type Heartbeat, type ServiceStatus } from './payloads.ts'
+import { outgoing } from './outgoing.ts'
+import { canary, type AlarmState, type Heartbeat, type ServiceStatus } from './payloads.ts'
 import type { StateChange } from './present.ts'
 import { acknowledgeTopic, alarmFilter, canaryTopic, heartbeatTopic, resultTopic, statusTopic } from './topics.ts'
 
 export interface MqttSettings extends LinkSettings {
   readonly site: string
+  /** Time zone of the site; UTC where it is not given. */
+  readonly timezone?: string
   readonly version: string
   readonly heartbeat_ms: number
   readonly acceptCommands: boolean
@@ -51,6 +53,7 @@ export function mqttSettings(plan: Plan, url: string, version: string, secret: (
   const pem = (file: string | null): string | null => (file === null ? null : readFileSync(file, 'utf8'))
   return {
     site: plan.site,
+    timezone: plan.timezone,
     version,
     url,
     clientId: mqtt.clientId,
@@ -136,10 +139,9 @@ export function openMqtt(settings: MqttSettings, hooks: MqttHooks): MqttChannel 
       readies.push(call)
     },
     send: async (message) => {
-      const body = readBody(message.body)
-      if (body === null) return { kind: 'never', why: 'the stored message cannot be read by this version' }
-      const payload = body.kind === 'alarm' ? finished(body.message, now_ms()) : body.message
-      return link.publish(body.topic, JSON.stringify(payload), { qos: 1, retain: false })
+      const made = outgoing(message, { site, timezone: settings.timezone ?? 'UTC' }, now_ms())
+      if (made === null) return { kind: 'never', why: 'the stored message cannot be read by this version' }
+      return link.publish(made.topic, made.payload, { qos: 1, retain: false })
     },
     showAll: retained.showAll,
     show: retained.show,

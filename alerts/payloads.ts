@@ -133,7 +133,20 @@ export const heartbeat = z.object({
 export type Heartbeat = Readonly<z.infer<typeof heartbeat>>
 
 export const canary = z.object({ schema: z.literal('mouldtend/canary/1'), id: z.string().min(1).max(200), made: instant })
-export type Canary = Readonly<z.infer<typeof canary>>
+
+/** Stands in for messages that the full outbox let go; the journal has their events. */
+export const outboxSummary = z.object({
+  schema: z.literal('mouldtend/outbox-summary/1'),
+  id: z.string().min(1),
+  site: z.string(),
+  count: z.int().positive().describe('Messages that were let go'),
+  by_priority: z.object({ high: count, medium: count, low: count }),
+  first: instant,
+  last: instant,
+  text: z.string(),
+  sent: instant,
+})
+export type OutboxSummary = Readonly<z.infer<typeof outboxSummary>>
 
 /** What a person may send. Strict: a misspelt key must not be taken for a command without it. */
 export const acknowledgeCommand = z.strictObject({
@@ -158,6 +171,14 @@ export type CommandResult = Readonly<z.infer<typeof commandResult>>
 export const outboxBody = z.discriminatedUnion('kind', [
   z.object({ kind: z.literal('alarm'), topic: z.string().min(1), message: alarmMessage }),
   z.object({ kind: z.literal('canary'), topic: z.string().min(1), message: canary }),
+  // Written by the store itself at the outbox's bound.
+  z.object({
+    kind: z.literal('summary'),
+    count: z.int().positive(),
+    byPriority: z.object({ high: count, medium: count, low: count }),
+    first_ms: z.number(),
+    last_ms: z.number(),
+  }),
 ])
 export type OutboxBody = Readonly<z.infer<typeof outboxBody>>
 
@@ -168,6 +189,7 @@ export const PUBLISHED = {
   'service-status': serviceStatus,
   heartbeat,
   canary,
+  'outbox-summary': outboxSummary,
   'acknowledge-command': acknowledgeCommand,
   'command-result': commandResult,
 } as const

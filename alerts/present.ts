@@ -1,6 +1,6 @@
 import type { Plan } from '../config/plan.ts'
 import type { AlarmEvent } from '../rules/event.ts'
-import { CAUTIOUS_STEP } from './first-step.ts'
+import { laterStep } from './first-step.ts'
 import { messageFor } from './message.ts'
 import type { Identified } from './outbox-messages.ts'
 import type { AlarmMessage, AlarmState } from './payloads.ts'
@@ -97,6 +97,6 @@ function stateAfter(before: AlarmState | null, event: AlarmEvent, message: Alarm
     quality: event.quality,
     headline: message.headline,
     // It is read for as long as it stands, however hot the circuit has become by then.
-    first_step: message.hands_off ? message.lines.first_step : CAUTIOUS_STEP,
+    first_step: laterStep(message),
   }
 }

@@ -47,5 +47,6 @@ export const alarmFilter = (site: string): string => `${ROOT}/${level(site)}/+/+
 export const statusTopic = (site: string): string => `${ROOT}/${level(site)}/service/status`
 export const heartbeatTopic = (site: string): string => `${ROOT}/${level(site)}/service/heartbeat`
 export const canaryTopic = (site: string): string => `${ROOT}/${level(site)}/service/canary`
+export const summaryTopic = (site: string): string => `${ROOT}/${level(site)}/service/summary`
 export const acknowledgeTopic = (site: string): string => `${ROOT}/${level(site)}/command/acknowledge`
 export const resultTopic = (site: string): string => `${ROOT}/${level(site)}/command/result`

@@ -1,11 +1,10 @@
 import type { Plan, SecretRef } from '../config/plan.ts'
 import type { Channel, Delivery } from './channel.ts'
-import { finished } from './message.ts'
 import { withoutSecrets } from './mqtt-link.ts'
 import { WEBHOOK } from './outbox-messages.ts'
-import { readBody } from './payloads.ts'
+import { outgoing, type Sender } from './outgoing.ts'
 
-export interface WebhookSettings {
+export interface WebhookSettings extends Sender {
   readonly url: string
   readonly headers: Readonly<Record<string, string>>
   readonly timeout_ms: number
@@ -21,7 +20,13 @@ export function webhookSettings(plan: Plan, secret: (ref: SecretRef) => string):
   const { webhook } = plan.service
   if (webhook === null) return null
   const headers = Object.entries(webhook.headers).map(([name, value]) => [name, typeof value === 'string' ? value : secret(value)] as const)
-  return { url: webhook.url, headers: Object.fromEntries(headers), timeout_ms: webhook.timeout_ms }
+  return {
+    site: plan.site,
+    timezone: plan.timezone,
+    url: webhook.url,
+    headers: Object.fromEntries(headers),
+    timeout_ms: webhook.timeout_ms,
+  }
 }
 
 /** Posts each message as JSON; the same id in `Idempotency-Key` lets the receiver drop what it has. */
@@ -34,10 +39,9 @@ export function openWebhook(settings: WebhookSettings, now_ms: () => number): Ch
     // There is no connection to wait for: each message finds out for itself.
     onReady: () => {},
     send: async (message) => {
-      const body = readBody(message.body)
-      if (body?.kind !== 'alarm') return { kind: 'never', why: 'the stored message cannot be read by this version' }
-      const payload = JSON.stringify(finished(body.message, now_ms()))
-      return post(settings, message.id, payload, closing.signal, now_ms)
+      const made = outgoing(message, settings, now_ms())
+      if (made === null) return { kind: 'never', why: 'the stored message cannot be read by this version' }
+      return post(settings, message.id, made.payload, closing.signal, now_ms)
     },
     close: async () => closing.abort(),
   }

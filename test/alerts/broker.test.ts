@@ -8,9 +8,9 @@ import { listenNear } from '../../alerts/listen-near.ts'
 import { openMqtt } from '../../alerts/mqtt.ts'
 import { canaryMessage, channelsOf, messagesFor } from '../../alerts/outbox-messages.ts'
 import { createPresent } from '../../alerts/present.ts'
-import { acknowledgeTopic, alarmTopic, eventTopic, resultTopic } from '../../alerts/topics.ts'
+import { acknowledgeTopic, alarmTopic, eventTopic, resultTopic, summaryTopic } from '../../alerts/topics.ts'
 import { channelContract } from '../contract/channel.ts'
-import { deviation, kestrel, RAISED_MS, raised } from './kestrel.ts'
+import { deviation, kestrel, RAISED_MS, raised, ZONE } from './kestrel.ts'
 import { silentProxy } from './silent-proxy.ts'
 
 const ending: (() => Promise<unknown>)[] = []
@@ -34,6 +34,7 @@ const own = (broker: Broker) =>
     certificate: null,
     privateKey: null,
     site: 'kestrel-hall',
+    timezone: ZONE,
     version: '0.0.0-test',
     heartbeat_ms: 60_000,
     acceptCommands: true,
@@ -43,7 +44,11 @@ const own = (broker: Broker) =>
 const next = (client: MqttClient, event: 'connect' | 'close' | 'error'): Promise<unknown> =>
   new Promise((resolve) => client.once(event, (value?: unknown) => resolve(value)))
 /** Somebody in the hall with any MQTT client. */
-const guest = async (url: string, topic: string, options: IClientOptions = {}): Promise<{ client: MqttClient; heard: string[] }> => {
+const guest = async (
+  url: string,
+  topic: string | string[],
+  options: IClientOptions = {},
+): Promise<{ client: MqttClient; heard: string[] }> => {
   const heard: string[] = []
   const client = connect(url, { reconnectPeriod: 0, ...options })
   client.on('error', () => {})
@@ -59,7 +64,7 @@ const bodies = (heard: readonly string[]): unknown[] => heard.map((line) => JSON
 channelContract('mqtt over the embedded broker', async (now_ms) => {
   const { broker } = await embedded()
   const proxy = await silentProxy(broker.port)
-  const ear = await guest(broker.url, 'mouldtend/+/+/+/event')
+  const ear = await guest(broker.url, ['mouldtend/+/+/+/event', summaryTopic('kestrel-hall')])
   const channel = openMqtt({ ...own(broker), url: `mqtt://127.0.0.1:${proxy.port}` }, { now_ms, onFault: () => {} })
   return {
     channel,

@@ -125,6 +125,10 @@ describe('late and unrecorded', () => {
     expect(message.lines.act_before).toBe('14:33 (passed)')
     expect(message.text).toContain('14:33 (passed)')
   })
+  test('a message of mouldtend about itself keeps its own step: a computer is neither hot nor under pressure', () => {
+    const message = finished(told({ ...cold, signal: 'self.dead_letters' }), RAISED_MS + 61_000)
+    expect(message.lines.first_step).toBe('Open the strainer of the cooling water and clean it.')
+  })
   test('noticed late is not the fault of the connection', () => {
     expect(finished(told(raised, kestrel, RAISED_MS + 3_600_000), RAISED_MS + 3_600_040).lines.late).toBe(
       'Told late: happened 14:03, noticed 15:03.',

@@ -7,10 +7,10 @@ import type { AlertFault } from '../../alerts/fault.ts'
 import { openMqtt, type MqttChannel, type MqttHooks, type MqttSettings } from '../../alerts/mqtt.ts'
 import { canaryMessage, MQTT, messagesFor } from '../../alerts/outbox-messages.ts'
 import { createPresent } from '../../alerts/present.ts'
-import { acknowledgeTopic, eventTopic, resultTopic, statusTopic } from '../../alerts/topics.ts'
+import { acknowledgeTopic, eventTopic, resultTopic, statusTopic, summaryTopic } from '../../alerts/topics.ts'
 import { channelContract, FORBIDDEN, refusalContract, type Rig } from '../contract/channel.ts'
 import { tool } from '../tool.ts'
-import { deviation, kestrel, nth, RAISED_MS, raised } from './kestrel.ts'
+import { deviation, kestrel, nth, RAISED_MS, raised, ZONE } from './kestrel.ts'
 import { memoryOutbox } from './memory-outbox.ts'
 import { startMosquitto, subscribe, type Heard } from './mosquitto.ts'
 import { silentProxy } from './silent-proxy.ts'
@@ -26,6 +26,7 @@ const settingsFor = (url: string, more: Partial<MqttSettings> = {}): MqttSetting
   certificate: null,
   privateKey: null,
   site: 'kestrel-hall',
+  timezone: ZONE,
   version: '0.0.0-test',
   heartbeat_ms: 60_000,
   acceptCommands: false,
@@ -65,7 +66,17 @@ describe.skipIf(mosquitto === null || mosquittoSub === null || mosquittoPub === 
       return ['allow_anonymous true', `acl_file ${acl}`]
     })
     // The session outlives the broker's restart, so that what is published before the subscriber is back is not lost to the test.
-    const ear = await listen(server.port, 'mouldtend/+/+/+/event', ['-V', '5', '-c', '-i', 'ear', '-x', '3600'])
+    const ear = await listen(server.port, 'mouldtend/+/+/+/event', [
+      '-V',
+      '5',
+      '-c',
+      '-i',
+      'ear',
+      '-x',
+      '3600',
+      '-t',
+      summaryTopic('kestrel-hall'),
+    ])
     const channel = openMqtt(settingsFor(`mqtt://127.0.0.1:${server.port}`), { now_ms, onFault: () => {} })
     return {
       channel,

@@ -45,6 +45,17 @@ const examples: Readonly<Record<Name, unknown>> = {
     facts: { canary_age_s: 12 },
   },
   canary: { schema: 'mouldtend/canary/1', id: 'canary-1', made: '2026-03-04T13:03:20.000Z' },
+  'outbox-summary': {
+    schema: 'mouldtend/outbox-summary/1',
+    id: 'summary:mqtt:1:3',
+    site: 'kestrel-hall',
+    count: 3,
+    by_priority: { high: 0, medium: 1, low: 2 },
+    first: '2026-03-04T13:02:20.000Z',
+    last: '2026-03-04T13:03:20.000Z',
+    text: 'three',
+    sent: '2026-03-04T13:05:20.000Z',
+  },
   'acknowledge-command': { id: 'c1', alarm: 'kite-07/a:temperature.deviation', by: 'p-17' },
   'command-result': {
     schema: 'mouldtend/command-result/1',

@@ -79,6 +79,21 @@ export function channelContract(name: string, open: OpenRig): void {
     await expect.poll(received).toMatchObject([{ id: 'event-1', late: true, lines: { late } }])
   })
 
+  test(`${name}: what stands in for messages that the full outbox let go says how many and from when to when`, async () => {
+    const { channel, received } = await start()
+    const body = JSON.stringify({
+      kind: 'summary',
+      count: 3,
+      byPriority: { high: 0, medium: 1, low: 2 },
+      first_ms: RAISED_MS - 60_000,
+      last_ms: RAISED_MS,
+    })
+    expect(await channel.send({ ...message(channel.name, 1), id: 'summary:1', body })).toEqual({ kind: 'delivered' })
+    const text =
+      'kestrel-hall: 3 alarm messages were not sent one by one (0 high, 1 medium, 2 low), from 14:02:20 to 14:03:20: the way here was down for too long. The journal has them all; look there.'
+    await expect.poll(received).toMatchObject([{ id: 'summary:1', count: 3, first: '2026-03-04T13:02:20.000Z', text }])
+  })
+
   test(`${name}: a damaged row is a dead letter, not a crash`, async () => {
     const { channel } = await start()
     for (const body of ['', '{', '{}', '{"kind":"alarm","topic":"x","message":{}}']) {
