@@ -38,7 +38,7 @@ export function explain(fault: ReadFault): string {
     case 'no_such_register':
       return (
         `${fault.unit}, register ${fault.register} (${fault.signal}): the unit says it has none (Modbus exception 2). ` +
-        `The other signals go on, and it is asked for again every ten minutes. Compare with the unit's register list, then correct ${fault.line}.`
+        `The other signals go on, and it is asked for again by itself, at growing intervals of at most ten minutes. Compare with the unit's register list, then correct ${fault.line}.`
       )
     case 'exception':
       return (

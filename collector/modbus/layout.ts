@@ -2,8 +2,12 @@ import type { RegisterMap } from '../../config/register-map.ts'
 import { QUALITY } from '../../rules/reading.ts'
 import { covers, limitsOf, packSpans, spansOf, type Block, type Span } from './blocks.ts'
 
-/** How long a register that the unit says it does not have is left alone before it is asked for again. */
-const ASK_AGAIN_MS = 600_000
+/**
+ * How long a register that the unit says it does not have is left alone before it is asked for again, doubling: a unit that is starting
+ * up, or has its program changed, refuses what it has a moment later.
+ */
+const ASK_AGAIN_MS = 5_000
+const ASK_AGAIN_LONGEST_MS = 600_000
 
 /** One request of a poll with what came of it the last time. */
 export interface Piece {
@@ -19,6 +23,7 @@ export interface Piece {
 }
 export interface Missing {
   readonly span: Span
+  wait_ms: number
   askAgain_ms: number
 }
 
@@ -73,7 +78,7 @@ export function layoutOf(maps: readonly RegisterMap[]): Layout {
       const span = pieces[index]?.spans[0]
       if (span === undefined) return null
       pieces.splice(index, 1)
-      missing.set(spanKey(span), { span, askAgain_ms: at_ms + ASK_AGAIN_MS })
+      missing.set(spanKey(span), { span, wait_ms: ASK_AGAIN_MS, askAgain_ms: at_ms + ASK_AGAIN_MS })
       dropped = true
       return span
     },
@@ -88,10 +93,14 @@ export function layoutOf(maps: readonly RegisterMap[]): Layout {
     missing,
     askAgainLater: (span, at_ms) => {
       const held = missing.get(spanKey(span))
-      if (held !== undefined) held.askAgain_ms = at_ms + ASK_AGAIN_MS
+      if (held === undefined) return
+      held.wait_ms = Math.min(ASK_AGAIN_LONGEST_MS, held.wait_ms * 2)
+      held.askAgain_ms = at_ms + held.wait_ms
     },
     foundAgain: (span) => {
       missing.delete(spanKey(span))
+      // Most often the others are back as well: the next polls ask for them, one in each.
+      for (const each of missing.values()) each.askAgain_ms = 0
       settled = false
       plan()
     },
