@@ -49,10 +49,10 @@ export interface ServiceProcess {
   readonly kill: () => Promise<void>
 }
 
-/** @param before a program that starts it, e.g. strace with its arguments. */
-export function startRun(site: string, before: readonly string[] = []): ServiceProcess {
+/** @param before a program that starts it, e.g. strace with its arguments. @param env beside what the test itself has. */
+export function startRun(site: string, before: readonly string[] = [], env: Readonly<Record<string, string>> = {}): ServiceProcess {
   const [program, ...args] = [...before, process.execPath, MAIN, 'run', site]
-  const child = spawn(program, args, { stdio: ['ignore', 'pipe', 'pipe'] })
+  const child = spawn(program, args, { stdio: ['ignore', 'pipe', 'pipe'], env: { ...process.env, ...env } })
   const log: Logged[] = []
   let stderr = ''
   child.stderr.on('data', (data: Buffer) => (stderr += data.toString()))
