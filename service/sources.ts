@@ -54,7 +54,12 @@ export function openSources(sink: Sink, clock: Clock): Sources {
 
   return {
     // One change at a time: a second discovery may come while the first is being followed.
-    follow: (plan, secrets) => (turn = turn.then(() => change(plan, secrets))),
+    follow: (plan, secrets) => {
+      const done = turn.then(() => change(plan, secrets))
+      // Whoever asked hears of a failure; the next change is tried all the same.
+      turn = done.catch(() => undefined)
+      return done
+    },
     figures: () => [...running.values()].map(({ plan, source }) => ({ id: plan.id, kind: plan.kind, figures: source.figures() })),
     close: async () => {
       await turn
