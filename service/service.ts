@@ -24,7 +24,7 @@ import { carriedDiscoveries, withMissing } from './carried.ts'
 import { recover } from './recover.ts'
 import { openWay } from './way-out.ts'
 import { watchSelf, withSelf } from './self.ts'
-import { openSources } from './sources.ts'
+import { openSources, type Sources } from './sources.ts'
 
 /** Inputs beyond their keeping time are forgotten this often. */
 const FORGET_MS = 3_600_000
@@ -48,6 +48,7 @@ export interface Service {
   readonly hub: Hub
   readonly engine: Engine
   readonly history: History
+  readonly sources: Pick<Sources, 'figures'>
   readonly close: () => Promise<void>
 }
 
@@ -198,7 +199,11 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
         hub.changePlan(next, 'mouldtend', `found behind ${found.source}`)
       }
       // Not from inside the adapter's own call: it is closed and opened anew.
-      setImmediate(() => void sources.follow(engine.plan(), secrets))
+      setImmediate(() => {
+        sources.follow(engine.plan(), secrets).catch((error: unknown) => {
+          log.error({ err: error, source: item.source }, 'the adapters could not be opened on the extended plan; those that run go on')
+        })
+      })
     }
 
     // ---- from the record to now ----
@@ -312,6 +317,7 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
       hub,
       engine,
       history,
+      sources,
       close: closeAll,
     }
   }
