@@ -295,6 +295,8 @@ export function openHub(settings: HubSettings): Hub {
   function changePlan(to: Plan, by: string, why: string): void {
     const at_ms = clock.now_ms()
     feed({ kind: 'plan_change', at_ms, from: plan.version, to: to.version, by, why })
+    // The very first plan goes with its own inputs.
+    if (newPlan !== null) cut(false)
     newPlan = to
     // A state kept here would be behind the plan_change and still on the old plan: recovery would never go over to the new one.
     cut(false)
