@@ -1,6 +1,4 @@
-import { spawn, type ChildProcess } from 'node:child_process'
-import { once } from 'node:events'
-import { createInterface } from 'node:readline'
+import type { ChildProcess } from 'node:child_process'
 import { mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
@@ -14,8 +12,7 @@ import type { AlarmEvent } from '../../rules/event.ts'
 import { ModbusServer, type Bank, type Traffic } from '../../simulator/modbus-server.ts'
 import type { Heard } from '../alerts/mosquitto.ts'
 import { samples, type Sample } from '../dashboards/exposition.ts'
-
-const MAIN = new URL('../../bin/mouldtend.js', import.meta.url).pathname
+import { startRun, type Logged } from './stage.ts'
 
 /** A unit of three registers that a test sets by hand. */
 export interface Device {
@@ -78,10 +75,6 @@ export async function device(addresses: readonly number[] = [1]): Promise<Device
   }
 }
 
-export interface LogLine {
-  readonly msg?: string
-  readonly [field: string]: unknown
-}
 export interface Look {
   readonly all: readonly Sample[]
   /** The one value with these labels; null where there is none. */
@@ -89,7 +82,7 @@ export interface Look {
 }
 export interface Running {
   readonly child: ChildProcess
-  readonly log: readonly LogLine[]
+  readonly log: readonly Logged[]
   readonly look: () => Promise<Look>
   readonly ready: () => Promise<{ readonly status: number; readonly codes: readonly string[] }>
   /** Worst start of a poll of these sources, and polls that were late, since the last call. */
@@ -100,20 +93,9 @@ export interface Running {
 
 /** The whole service as it really runs: a process of its own, seen from outside alone. */
 export async function run(file: string): Promise<Running> {
-  const child = spawn(process.execPath, [MAIN, 'run', file], { stdio: ['ignore', 'pipe', 'pipe'] })
-  const log: LogLine[] = []
-  let complaints = ''
-  child.stderr.on('data', (data: Buffer) => (complaints += data.toString()))
-  createInterface({ input: child.stdout }).on('line', (line) => log.push(JSON.parse(line) as LogLine))
-  const gone = once(child, 'exit')
-  await vi.waitFor(
-    () => {
-      if (child.exitCode !== null) throw new Error(`mouldtend ended with ${child.exitCode}: ${complaints}`)
-      expect(log.map(({ msg }) => msg)).toContain('mouldtend watches')
-    },
-    { timeout: 20_000, interval: 20 },
-  )
-  const base = `http://127.0.0.1:${String(log.find(({ msg }) => msg === 'mouldtend watches')?.['http'])}`
+  const service = startRun(file)
+  const { child, log } = service
+  const base = `http://127.0.0.1:${await service.http()}`
   const worst = new Map<string, number>()
   const before = new Map<string, { late: number; polls: number }>()
   const look = async (): Promise<Look> => {
@@ -152,13 +134,7 @@ export async function run(file: string): Promise<Running> {
       }
       return sum
     },
-    stop: async () => {
-      if (child.exitCode === null) {
-        child.kill('SIGTERM')
-        await gone
-      }
-      return child.exitCode
-    },
+    stop: async () => (child.exitCode === null ? service.stop() : child.exitCode),
   }
 }
 
