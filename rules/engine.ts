@@ -2,6 +2,7 @@ import type { Plan } from '../config/plan.ts'
 import type { Event } from './event.ts'
 import type { Input } from './input.ts'
 import { migrate } from './migrate.ts'
+import { forgetLive, goOnCounting, keptPast, noPast, remember, type KeptPast } from './numbers.ts'
 import { freshService, serviceRecords, type ServiceState } from './service.ts'
 import { openUnit, type UnitEngine } from './unit.ts'
 import type { UnitState } from './unit-state.ts'
@@ -13,6 +14,8 @@ export const ENGINE_VERSION = '1'
 export interface EngineState {
   readonly service: ServiceState
   readonly units: Readonly<Record<string, UnitState>>
+  /** How far was counted for what the plan had once. Absent: nothing has ever gone. */
+  readonly past?: KeptPast
 }
 
 /** All units of a site on one plan. Live service, restart and replay are this one thing. */
@@ -36,6 +39,7 @@ export function openEngine(first: Plan, saved: EngineState | null): Engine {
   let plan = first
   // A snapshot is JSON, so its own round trip is the copy.
   const service: ServiceState = saved === null ? freshService() : (JSON.parse(JSON.stringify(saved.service)) as ServiceState)
+  const past = noPast(saved?.past)
   let units = new Map<string, UnitEngine>()
   let byCircuit = new Map<string, UnitEngine>()
   let byAlarm = new Map<string, UnitEngine>()
@@ -43,7 +47,8 @@ export function openEngine(first: Plan, saved: EngineState | null): Engine {
   let dues = new Map<string, number>()
 
   function open(states: (unit: string) => UnitState | null): void {
-    units = new Map(plan.units.map((unit) => [unit.id, openUnit(unit, plan.version, states(unit.id))]))
+    units = new Map(plan.units.map((unit) => [unit.id, openUnit(unit, plan.version, goOnCounting(unit, states(unit.id), past))]))
+    for (const unit of plan.units) forgetLive(past, unit)
     byCircuit = new Map()
     byAlarm = new Map()
     dues = new Map()
@@ -53,7 +58,8 @@ export function openEngine(first: Plan, saved: EngineState | null): Engine {
       dues.set(engine.plan.id, engine.due_ms())
     }
   }
-  open((unit) => saved?.units[unit] ?? null)
+  // Filled in place when opened, so never the caller's own.
+  open((unit) => structuredClone(saved?.units[unit] ?? null))
 
   function one(engine: UnitEngine | undefined, input: Input): readonly Event[] {
     if (engine === undefined) return []
@@ -89,8 +95,12 @@ export function openEngine(first: Plan, saved: EngineState | null): Engine {
     const carried = new Map<string, UnitState>()
     for (const engine of units.values()) {
       const next = to.units.find((unit) => unit.id === engine.plan.id) ?? null
-      const moved = migrate(engine.save(), engine.plan, next, to.version, at_ms)
+      const before = engine.save()
+      const moved = migrate(before, engine.plan, next, to.version, at_ms)
       events.push(...moved.events)
+      remember(past, engine.plan, before)
+      // The line of its end is the last of an alarm.
+      for (const event of moved.events) if (event.kind === 'alarm') past.events.set(event.alarm, event.eventNo)
       if (next !== null) carried.set(next.id, moved.state)
     }
     plan = to
@@ -121,6 +131,6 @@ export function openEngine(first: Plan, saved: EngineState | null): Engine {
     unit: (id) => units.get(id) ?? null,
     units: () => units.values(),
     wasStopped: () => service.stopped,
-    save: () => ({ service, units: Object.fromEntries([...units].map(([id, engine]) => [id, engine.save()])) }),
+    save: () => ({ service, units: Object.fromEntries([...units].map(([id, engine]) => [id, engine.save()])), past: keptPast(past) }),
   }
 }

@@ -2,9 +2,10 @@ import { messagesFor, channelsOf, type Identified } from '../alerts/outbox-messa
 import type { Plan } from '../config/plan.ts'
 import { eventId } from '../history/identity.ts'
 import type { History, JournalRecord, Snapshot } from '../history/store.ts'
-import { coldState, type Numbers } from '../rules/cold.ts'
+import { coldState } from '../rules/cold.ts'
 import { ENGINE_VERSION, openEngine, type Engine, type EngineState } from '../rules/engine.ts'
 import type { Event } from '../rules/event.ts'
+import type { Numbers } from '../rules/numbers.ts'
 
 const PAGE = 2000
 

@@ -1,7 +1,7 @@
 import { expect, test } from 'vitest'
 import type { Plan, UnitPlan } from '../../config/plan.ts'
 import { coldState } from '../../rules/cold.ts'
-import { openEngine } from '../../rules/engine.ts'
+import { openEngine, type EngineState } from '../../rules/engine.ts'
 import type { Event } from '../../rules/event.ts'
 import { reading, rule, unitWith } from './bench-circuit.ts'
 
@@ -85,6 +85,28 @@ test('a state that starts cold goes on counting', () => {
   }
   const events = openEngine(plan, coldState(plan, numbers)).step(reading(1000, [95]))
   expect(events).toMatchObject([{ event: 'raised', eventNo: 8, activation: 4 }])
+})
+const nothing = (): UnitPlan => unitWith(['temperature.actual'], [])
+test.each<{ name: string; gone: readonly UnitPlan[] }>([
+  { name: 'a rule', gone: [nothing()] },
+  { name: 'a unit', gone: [] },
+])('$name that is taken away and put back goes on counting, also over a restart between', ({ gone }) => {
+  for (const restart of [false, true]) {
+    const first = active()
+    expect(brief(first.step(reading(1500, [80])))).toEqual(['returned 2'])
+    expect(brief(first.changePlan(site('v2', gone), 2000))).toEqual(['rule_removed 3'])
+    const engine = restart ? openEngine(site('v2', gone), JSON.parse(JSON.stringify(first.save())) as EngineState) : first
+    engine.changePlan(site('v3', gone), 2500)
+    engine.changePlan(site('v4', [one(90)]), 3000)
+    expect(engine.step(reading(4000, [95]))).toMatchObject([{ event: 'raised', eventNo: 4, activation: 2 }])
+    expect(engine.save().past?.events).toEqual([])
+  }
+})
+test('a cold start remembers numbers of what its plan does not have', () => {
+  const numbers = { events: new Map([['u/a:probe', 7]]), activations: new Map([['u/a:probe', 3]]), records: new Map([['u/a', 5]]) }
+  const engine = openEngine(site('v1', []), coldState(site('v1', []), numbers))
+  engine.changePlan(site('v2', [one(90)]), 500)
+  expect(engine.step(reading(1000, [95]))).toMatchObject([{ event: 'raised', eventNo: 8, activation: 4 }])
 })
 test('after a restart from a snapshot the same goes on', () => {
   const engine = active()
