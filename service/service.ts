@@ -207,6 +207,11 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
     }
 
     // ---- from the record to now ----
+    let isStarted = false
+    closers.push(async () => {
+      if (isStarted) hub.feed({ kind: 'service_stop', at_ms: clock.now_ms() })
+      await hub.close()
+    })
     // First: what is learnt from now on comes on top of what stood, an acknowledge with its person included.
     await foldStanding()
     const now_ms = clock.now_ms()
@@ -223,6 +228,7 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
       engine: ENGINE_VERSION,
       cold: recovered.isCold,
     })
+    isStarted = true
     if (!clock.isTrusted()) {
       const detail =
         "The machine's clock is earlier than the last record. Collecting and delays go on from the record's time; set the clock right."
@@ -281,8 +287,6 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
       canary.close()
       self?.close()
       await sources.close()
-      hub.feed({ kind: 'service_stop', at_ms: clock.now_ms() })
-      await hub.close()
     })
     await sources.follow(engine.plan(), secrets)
     canary.start()
