@@ -171,7 +171,8 @@ export function openHub(settings: HubSettings): Hub {
         settings.onFault(item, why)
       }
     }
-    return waiting.length < MOST_WAITING_COMMITS
+    // A failing disk is no reason to stop looking: alarms are told all the same, and memory has a bound of its own (shed).
+    return diskFault !== null || waiting.length < MOST_WAITING_COMMITS
   }
 
   // ---- out ----
@@ -280,8 +281,18 @@ export function openHub(settings: HubSettings): Hub {
       one.commit = { ...one.commit, chunk: null }
       isSnapshotDue = true
     }
+    for (let i = waiting.length - 1; i >= 0; i -= 1) if (isEmpty(waiting[i])) waiting.splice(i, 1)
     if (from_ms !== Infinity) feed({ kind: 'gap', at_ms: clock.now_ms(), from_ms, to_ms, why: 'the disk took no more telemetry' })
   }
+
+  const isEmpty = (one: Waiting | undefined): boolean =>
+    one !== undefined &&
+    one.commit.chunk === null &&
+    one.commit.records.length === 0 &&
+    one.commit.outbox.length === 0 &&
+    one.commit.plan === null &&
+    one.commit.snapshot === null &&
+    one.done.length === 0
 
   const waitingBytes = (): number => waiting.reduce((sum, one) => sum + (one.commit.chunk?.bytes.byteLength ?? 0), 0)
 
