@@ -157,7 +157,8 @@ function howBad(event: AlarmEvent, at: RuleAt | null): string {
 function hottestText(event: AlarmEvent, at: RuleAt | null): string | null {
   const { hottest_degC } = event.context
   if (hottest_degC === null) return null
-  return quantity(hottest_degC, 'degC', digitsOf('temperature.main_line', 'degC', at?.circuit ?? null))
+  // A tenth is as fine as a warning needs, whatever the sensor's step.
+  return quantity(hottest_degC, 'degC', Math.min(1, digitsOf('temperature.main_line', 'degC', at?.circuit ?? null)))
 }
 const pressureText = (event: AlarmEvent): string | null =>
   event.context.pressure_bar === null ? null : quantity(event.context.pressure_bar, 'bar', 1)

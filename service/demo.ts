@@ -35,7 +35,9 @@ export async function demo(settings: DemoSettings): Promise<number> {
     if (settings.seconds !== null) setTimeout(() => resolve(`${settings.seconds} s are over`), settings.seconds * 1000).unref()
   })
   const say = (line: string): void => void process.stdout.write(`${line}\n`)
-  say('mouldtend demo: a virtual hall on real protocols. No real machine is touched.\nStarting the hall …')
+  say(
+    `mouldtend demo: a virtual hall on real protocols. No real machine is touched.\nIts units heat and cool ${HALL_SPEED} times as fast as real ones. Starting the hall …`,
+  )
   const hall = await startHall(settings.seed ?? 7, folder)
   try {
     const httpPort = settings.httpPort ?? (await freeNear(HTTP.port))
