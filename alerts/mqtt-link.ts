@@ -172,6 +172,8 @@ export function openLink(settings: LinkSettings, hooks: LinkHooks): Link {
   function lookForSilence(): void {
     const [oldest] = unconfirmed
     if (oldest === undefined || performance.now() - oldest.sent_ms < confirm_ms) return
+    // As with one that was lost: after a good connection the next failure starts with a short wait again.
+    if (performance.now() - up_ms >= LASTING_MS) tries = 0
     release()
     hooks.onFault({ kind: 'broker_silent', url: shownUrl, waited_ms: confirm_ms })
     hooks.onDown()
