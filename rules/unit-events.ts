@@ -1,8 +1,9 @@
 import type { Condition, UnitPlan } from '../config/plan.ts'
 import type { Happening } from './alarm.ts'
 import { isActive, shownState } from './alarm-state.ts'
-import { usable, type RunningAlarm, type RunningCircuit } from './circuit.ts'
+import { controlPlace, usable, type RunningAlarm, type RunningCircuit } from './circuit.ts'
 import type { AlarmEvent, Context } from './event.ts'
+import { QUALITY } from './reading.ts'
 import { signalInfo, type Measure } from './signals.ts'
 import type { UnitState } from './unit-state.ts'
 
@@ -87,7 +88,10 @@ function contextOf(unit: UnitState, circuits: readonly RunningCircuit[]): Contex
   )
   const pressures = circuits.flatMap((c) => (c.state.pressure_bar === null ? [] : [c.state.pressure_bar]))
   const blind = (c: RunningCircuit): boolean =>
-    c.state.stale || [...c.at.temperatures, ...c.at.pressures].some((index) => Number.isNaN(usable(c, index)))
+    c.state.stale || [...c.at.temperatures, ...c.at.pressures].some((index) => !isSpare(c, index) && Number.isNaN(usable(c, index)))
+  // Most circuits have no sensor in the mould; where it is not the one that is controlled, its absence leaves nothing unknown.
+  const isSpare = (c: RunningCircuit, index: number): boolean =>
+    index === c.at.external && c.quality[index] === QUALITY.not_available && controlPlace(c) !== index
   return {
     phase: circuits[0]?.state.phase ?? 'unknown',
     phaseDerived: circuits[0]?.state.phaseDerived ?? true,

@@ -256,6 +256,20 @@ test('a setting that a unit says it does not have is no bad sensor, a measured v
   expect(play(gone(2), unit).told).toEqual(['1 bad'])
 })
 
+test.each([
+  { name: 'not there and not the one that is controlled: nothing is unknown', controlPoint: 'main_line', anyBad: false },
+  { name: 'not there though it is the one that is controlled: the state is not known', controlPoint: 'external', anyBad: true },
+] as const)('external sensor $name', ({ controlPoint, anyBad }) => {
+  const signals = ['temperature.main_line', 'temperature.return_line', 'temperature.external', 'flow_rate'] as const
+  const low = rule({ kind: 'low', signal: 'flow_rate', limit: 8, deadband: 1 }, { id: 'flow', alarm: 'u/a:flow' })
+  const one = reading(1000, [80, 79, null, 5])
+  one.quality[2] = QUALITY.not_available
+  const [event] = openUnit(unitWith(signals, [low], {}, { controlPoint }), 'v', null)
+    .step(one)
+    .filter((e) => e.kind === 'alarm')
+  expect(event).toMatchObject({ event: 'raised', context: { anyBad } })
+})
+
 test('the wall clock jumps forward by an hour: delays go on as before', () => {
   const engine = openUnit(plan, 'v', null)
   const hour = 3_600_000

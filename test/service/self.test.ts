@@ -27,10 +27,10 @@ test.each<{ name: string; facts: SelfFacts; rule: string; priority: string }>([
   const engine = openEngine(plan, null)
   const events: AlarmEvent[] = []
   let now_ms = 1_000_000
-  let due: (() => void) | null = null
+  const due: (() => void)[] = []
   let present = well
   const watch = watchSelf({
-    clock: { now_ms: () => now_ms, after: (_delay_ms, call) => ((due = call), { cancel: () => (due = null) }) },
+    clock: { now_ms: () => now_ms, after: (_delay_ms, call) => (due.push(call), { cancel: () => void due.splice(0) }) },
     sink: (batch) => {
       for (const item of batch)
         if (item.kind === 'reading') for (const event of engine.step(item)) if (event.kind === 'alarm') events.push(event)
@@ -41,10 +41,10 @@ test.each<{ name: string; facts: SelfFacts; rule: string; priority: string }>([
   for (const next of [facts, well]) {
     present = next
     now_ms += 5_000
-    due?.()
+    due.shift()?.()
   }
   watch.close()
-  expect(due).toBeNull()
+  expect(due).toEqual([])
   expect(events.map((e) => `${e.rule} ${e.event} ${e.priority}`)).toEqual([`${rule} raised ${priority}`, `${rule} returned ${priority}`])
   const raised = events[0]
   if (raised === undefined) throw new Error('nothing was raised')
