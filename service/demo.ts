@@ -25,6 +25,7 @@ export interface DemoSettings {
 /** The broker takes the next free port from here. */
 const WS_PORT = 8467
 const HALL_SPEED = 8
+const HALL_STOP_MS = 3000
 const HALL_UNITS = 'tenths16/hot:2,tenths16/cool:2,float32swap/hot:1,float32swap/oil:1,opcua/cool:1'
 
 /** `mouldtend demo`: a hall, the service and a broker, in a folder of its own that is removed at the end. */
@@ -56,12 +57,14 @@ export async function demo(settings: DemoSettings): Promise<number> {
     })
     plan = service.plan
     story.opening({ httpPort: service.httpPort, mqtt: service.mqtt, file, history: site.plan.service.historyFile })
-    const why = await Promise.race([stop, hall.ended])
-    story.closing(why)
+    const why = await Promise.race([stop, hall.ended.then((how) => ({ how }))])
+    story.closing(typeof why === 'string' ? why : why.how)
     await service.close()
-    return 0
+    // A hall that ends by itself is a fault.
+    return typeof why === 'string' ? 0 : 1
   } finally {
-    hall.close()
+    // The hall writes into the folder until it has ended.
+    await hall.close()
     rmSync(folder, { recursive: true, force: true })
   }
 }
@@ -85,7 +88,7 @@ async function freeNear(port: number): Promise<number> {
 interface Hall {
   readonly ready: HallReady
   readonly ended: Promise<string>
-  readonly close: () => void
+  readonly close: () => Promise<void>
 }
 
 /** The hall is a process of its own: mouldtend speaks to it over the network only, as to any other. */
@@ -105,12 +108,15 @@ async function startHall(seed: number, folder: string): Promise<Hall> {
     '--pki',
     join(folder, 'hall-pki'),
   ]
-  const child: ChildProcess = spawn(process.execPath, args, { stdio: ['pipe', 'pipe', 'pipe'] })
+  // In a group of its own: Ctrl-C on the terminal is for the demo, which stops the hall last. It ends with our end of its pipe in any case.
+  const child: ChildProcess = spawn(process.execPath, args, { stdio: ['pipe', 'pipe', 'pipe'], detached: true })
   const { stdout, stderr } = child
   if (stdout === null || stderr === null) throw new Error('the hall has no output')
   let complaints = ''
   stderr.on('data', (data: Buffer) => (complaints = `${complaints}${data.toString()}`.slice(-2000)))
-  const ended = new Promise<string>((resolve) => child.once('exit', (code) => resolve(`the hall ended (code ${code ?? 'none'})`)))
+  const ended = new Promise<string>((resolve) =>
+    child.once('exit', (code) => resolve(`the hall ended by itself (code ${code ?? 'none'}) ${complaints}`.trim())),
+  )
   const first = await new Promise<string>((resolve, reject) => {
     createInterface({ input: stdout }).once('line', resolve)
     child.once('error', reject)
@@ -118,5 +124,14 @@ async function startHall(seed: number, folder: string): Promise<Hall> {
   })
   const read = hallSchema.safeParse(JSON.parse(first))
   if (!read.success) throw new Error(`the virtual hall said something unexpected: ${z.prettifyError(read.error)}`)
-  return { ready: read.data, ended, close: () => void child.kill('SIGTERM') }
+  return {
+    ready: read.data,
+    ended,
+    close: async () => {
+      child.kill('SIGTERM')
+      const hard = setTimeout(() => child.kill('SIGKILL'), HALL_STOP_MS)
+      await ended
+      clearTimeout(hard)
+    },
+  }
 }

@@ -82,7 +82,11 @@ export function limited(clock: Clock, limit_ms: number, giveUp: AbortSignal): <T
       }
       const onAbort = (): void => stop(new Refused({ kind: 'link_lost', detail: 'closed' }))
       const timer = clock.after(limit_ms, () => stop(new Refused({ kind: 'timeout' })))
-      if (giveUp.aborted) return onAbort()
+      if (giveUp.aborted) {
+        // The call runs all the same, and its failure must find somebody.
+        call.catch(() => {})
+        return onAbort()
+      }
       giveUp.addEventListener('abort', onAbort)
       const come = (value: T): void => {
         timer.cancel()

@@ -1,10 +1,12 @@
 import * as fc from 'fast-check'
 import { BinaryStream, DataType, DataValue, LocalizedText, StatusCodes } from 'node-opcua'
 import { expect, test } from 'vitest'
+import { systemClock } from '../../collector/clock.ts'
 import { itemsOf, type Binding } from '../../collector/opcua/bindings.ts'
 import { circuit } from '../../collector/opcua/circuit.ts'
 import { covers, notShown } from '../../collector/opcua/compare.ts'
 import { errorsIn } from '../../collector/opcua/errors.ts'
+import { limited, Refused } from '../../collector/opcua/connect.ts'
 import { NOTHING } from '../../collector/opcua/discover.ts'
 import { lasting, present } from '../../collector/opcua/node-string.ts'
 import { inParts, type Limits } from '../../collector/opcua/services.ts'
@@ -268,4 +270,27 @@ test('while a unit of measure changes nothing that comes is believed; then value
   expect(own.reading(0).quality[0]).toBe(QUALITY.waiting_for_initial_data)
   own.release(0, { kind: 'unit', unit: 'gal_min' }, value(DataType.Double, 10))
   expect(own.reading(0).values[0]).toBe(37.85412)
+})
+
+test('a call that is given up before it is waited for fails alone: its own failure later ends no process', async () => {
+  const unhandled: unknown[] = []
+  const onUnhandled = (error: unknown): void => void unhandled.push(error)
+  process.on('unhandledRejection', onUnhandled)
+  try {
+    const closed = AbortSignal.abort()
+    const within = limited(
+      systemClock(() => undefined),
+      10_000,
+      closed,
+    )
+    const { promise, reject } = Promise.withResolvers<never>()
+    await expect(within(promise)).rejects.toBeInstanceOf(Refused)
+    reject(new Error('premature disconnection'))
+    // Node tells of what nobody handled after the microtasks of the turn.
+    await new Promise((resolve) => setImmediate(resolve))
+    await new Promise((resolve) => setImmediate(resolve))
+    expect(unhandled).toEqual([])
+  } finally {
+    process.off('unhandledRejection', onUnhandled)
+  }
 })
