@@ -66,7 +66,7 @@ export function lineOf(seats: readonly Seat[], link: Connection, terms: LineTerm
   const opened_ms = clock.now_ms()
   const turns = seats.map((seat, index) => turnOf(seat, opened_ms, (terms.phase + index / seats.length) % 1))
   const running = new Set<Promise<void>>()
-  let timer: Timer | null = null
+  let timer: { readonly timer: Timer; readonly due_ms: number } | null = null
   let closed = false
 
   const isSilent = (turn: Turn): boolean => turn.silence_ms > 0
@@ -75,11 +75,28 @@ export function lineOf(seats: readonly Seat[], link: Connection, terms: LineTerm
 
   function wake(): void {
     if (closed) return
-    timer?.cancel()
-    const now = clock.now_ms()
-    for (const turn of dueAt(now)) serve(turn, now)
-    const next_ms = nextWake(clock.now_ms())
-    timer = next_ms === null ? null : clock.after(Math.max(1, next_ms - clock.now_ms()), wake)
+    let now = clock.now_ms()
+    if (isAnyDue(now)) {
+      for (const turn of dueAt(now)) serve(turn, now)
+      now = clock.now_ms()
+    }
+    arm(nextWake(now), now)
+  }
+
+  /** A timer that is early enough is left alone: most polls then cost one timer, not three. */
+  function arm(next_ms: number | null, now: number): void {
+    if (next_ms === null || (timer !== null && timer.due_ms <= next_ms)) return
+    timer?.timer.cancel()
+    timer = { timer: clock.after(Math.max(1, next_ms - now), rang), due_ms: next_ms }
+  }
+  function rang(): void {
+    timer = null
+    wake()
+  }
+
+  function isAnyDue(now: number): boolean {
+    for (const turn of turns) if (!turn.busy && turn.due_ms <= now) return true
+    return false
   }
 
   /** Due longest first; silent ones after all others. */
@@ -148,12 +165,13 @@ export function lineOf(seats: readonly Seat[], link: Connection, terms: LineTerm
 
   async function run(turn: Turn, start_ms: number): Promise<void> {
     const silent = isSilent(turn)
-    const expected = !silent || turns.every((each) => isSilent(each))
+    const expected = !silent || turns.every(isSilent)
     const found = await turn.seat.poll.poll({
       ask: (block) => {
         const now = clock.now_ms()
         // A gateway may serve in turn: behind another request, this one gets that one's time too.
-        const behind_ms = Math.max(0, ...busy().map((each) => (each === turn ? 0 : each.deadline_ms - now)))
+        let behind_ms = 0
+        for (const each of turns) if (each.busy && each !== turn) behind_ms = Math.max(behind_ms, each.deadline_ms - now)
         const wait_ms = behind_ms + patience(turn, now)
         turn.asked_ms = now
         turn.deadline_ms = now + wait_ms
@@ -166,11 +184,11 @@ export function lineOf(seats: readonly Seat[], link: Connection, terms: LineTerm
         return why === null ? null : faultOf(why, turn)
       },
     })
-    counter.took(clock.now_ms() - start_ms)
+    const now = clock.now_ms()
+    counter.took(now - start_ms)
     turn.busy = false
     turn.deadline_ms = 0
     // Due times that its own slowness took are left out, not made up for: it would only get slower.
-    const now = clock.now_ms()
     if (now - turn.due_ms > LATE_MS) counter.missed(advance(turn, now) + 1)
     settle(turn, found)
     wake()
@@ -202,13 +220,15 @@ export function lineOf(seats: readonly Seat[], link: Connection, terms: LineTerm
 
   /** Null: nothing to do before a poll ends. */
   function nextWake(now: number): number | null {
-    let next: number | null = null
+    let next = Infinity
+    let isWaiting = false
     for (const turn of turns) {
       if (turn.busy) continue
-      const at = turn.due_ms > now ? turn.due_ms : besideAll()
-      if (at !== null && (next === null || at < next)) next = at
+      if (turn.due_ms <= now) isWaiting = true
+      else if (turn.due_ms < next) next = turn.due_ms
     }
-    return next
+    if (isWaiting) next = Math.min(next, besideAll() ?? Infinity)
+    return next === Infinity ? null : next
   }
   const besideAll = (): number | null => (terms.numbered && busy().length < MOST_WAITING ? Math.max(...busy().map(besideFrom)) : null)
 
@@ -223,7 +243,7 @@ export function lineOf(seats: readonly Seat[], link: Connection, terms: LineTerm
     },
     close: async () => {
       closed = true
-      timer?.cancel()
+      timer?.timer.cancel()
       await link.close()
       await Promise.all(running)
     },

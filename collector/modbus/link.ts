@@ -38,6 +38,12 @@ interface Waiting {
   readonly request: Request
   readonly settle: (answer: Answer) => void
 }
+/** A request of Modbus TCP that waits for its answer. */
+interface Numbered extends Waiting {
+  number: number
+  readonly wait_ms: number
+  readonly deadline_ms: number
+}
 
 /** The answer's form: what tells one answer from another where answers carry no number. */
 const shapeOf = (code: number, bytes: number): number => code * 256 + bytes
@@ -68,11 +74,12 @@ const REMEMBERED = 64
 
 /** Modbus TCP: every request has a number of 16 bits, used once in 65536 requests; an answer with any other is nobody's. */
 export function tcpLink(wire: Wire, clock: Clock, events: LinkEvents): Link {
-  const bySlot: (Waiting | null)[] = Array.from({ length: MOST_WAITING }, () => null)
+  const bySlot: (Numbered | null)[] = Array.from({ length: MOST_WAITING }, () => null)
   const slotOf = new Map<number, number>()
   const givenUp = new Map<number, number>()
   let number = 0
   let ended = false
+  let watch: { readonly timer: Timer; readonly due_ms: number } | null = null
   const client = clientOver((frame, slot) => {
     number = (number + 1) & 0xffff
     slotOf.set(number, slot)
@@ -106,27 +113,47 @@ export function tcpLink(wire: Wire, clock: Clock, events: LinkEvents): Link {
     if (!reader(chunk)) events.onGarbage()
   })
 
+  /** One timer for all requests, left alone while answers come in time: most answers then cost no timer at all. */
+  function watchUntil(deadline_ms: number): void {
+    if (watch !== null && watch.due_ms <= deadline_ms) return
+    watch?.timer.cancel()
+    watch = { timer: clock.after(Math.max(1, deadline_ms - clock.now_ms()), look), due_ms: deadline_ms }
+  }
+  function look(): void {
+    watch = null
+    const now_ms = clock.now_ms()
+    for (const waiting of bySlot) if (waiting !== null && waiting.deadline_ms <= now_ms) giveUp(waiting)
+    // Whoever was given up may have asked again just now.
+    for (const waiting of bySlot) if (waiting !== null) watchUntil(waiting.deadline_ms)
+  }
+  function giveUp(waiting: Numbered): void {
+    slotOf.delete(waiting.number)
+    givenUp.set(waiting.number, waiting.request.unit)
+    for (const oldest of givenUp.keys()) if (givenUp.size > REMEMBERED) givenUp.delete(oldest)
+    waiting.settle({ kind: 'timeout', waited_ms: Math.round(waiting.wait_ms) })
+  }
+
   return {
-    read: async (request, wait_ms) => {
-      if (ended) return LOST
+    read: (request, wait_ms) => {
+      if (ended) return Promise.resolve(LOST)
       const slot = bySlot.indexOf(null)
       if (slot < 0) throw new Error(`more than ${MOST_WAITING} requests at a time on one connection`)
-      let mine = 0
-      const answer = await ask(clock, wait_ms, (settle) => {
-        bySlot[slot] = { request, settle }
+      return new Promise((resolve) => {
+        const settle = (answer: Answer): void => {
+          if (bySlot[slot] !== mine) return
+          bySlot[slot] = null
+          resolve(answer)
+        }
+        const mine: Numbered = { request, settle, number: 0, wait_ms, deadline_ms: clock.now_ms() + wait_ms }
+        bySlot[slot] = mine
         client.ask(slot, request.unit, request.table, request.address, request.count, settle)
-        mine = number
+        mine.number = number
+        watchUntil(mine.deadline_ms)
       })
-      bySlot[slot] = null
-      if (answer.kind === 'timeout') {
-        slotOf.delete(mine)
-        givenUp.set(mine, request.unit)
-        for (const oldest of givenUp.keys()) if (givenUp.size > REMEMBERED) givenUp.delete(oldest)
-      }
-      return answer
     },
     end: () => {
       ended = true
+      watch?.timer.cancel()
       for (const waiting of bySlot) waiting?.settle(LOST)
     },
   }

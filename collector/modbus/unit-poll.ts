@@ -59,13 +59,15 @@ export function unitPoll(unit: UnitPlan, faults: StandingFaults, clock: Clock, t
     let gone = false
     const start = clock.now_ms()
     for (const piece of layout.pieces) if (piece.silentUntil_ms <= start) piece.quality = QUALITY.no_communication
-    const begin = first < layout.pieces.length ? first : 0
-    const queue = [...layout.pieces.slice(begin), ...layout.pieces.slice(0, begin)]
+    const queue = inTurn()
     while (!gone && failures < (answered ? 2 : 1)) {
       const piece = queue.shift()
       if (piece === undefined) break
       if (piece.silentUntil_ms > start) continue
-      const answer = await insist(terms, piece.block)
+      let answer = await terms.ask(piece.block)
+      for (let left = terms.retries; left > 0 && (answer.kind === 'timeout' || answer.kind === 'malformed'); left--) {
+        answer = await terms.ask(piece.block)
+      }
       switch (answer.kind) {
         case 'data':
           answered = true
@@ -99,8 +101,13 @@ export function unitPoll(unit: UnitPlan, faults: StandingFaults, clock: Clock, t
     }
     if (gone) report(terms.whyGone())
     tellReadings(answered, changed)
-    await mend(changed, answered && !gone, terms)
+    if (changed || layout.missing.size > 0) await mend(changed, answered && !gone, terms)
     return gone ? 'gone' : answered ? 'answered' : 'silent'
+  }
+
+  function inTurn(): Piece[] {
+    const { pieces } = layout
+    return first === 0 || first >= pieces.length ? [...pieces] : [...pieces.slice(first), ...pieces.slice(0, first)]
   }
 
   function report(why: ReadFault | null): void {
@@ -124,14 +131,6 @@ export function unitPoll(unit: UnitPlan, faults: StandingFaults, clock: Clock, t
     let renewed = changed && layout.settle()
     if ((idle || layout.pieces.length === 0) && layout.missing.size > 0 && terms.spare()) renewed = (await askForMissing(terms)) || renewed
     if (renewed) bind()
-  }
-
-  async function insist(terms: PollTerms, block: Block): Promise<Answer> {
-    let answer = await terms.ask(block)
-    for (let left = terms.retries; left > 0 && (answer.kind === 'timeout' || answer.kind === 'malformed'); left--) {
-      answer = await terms.ask(block)
-    }
-    return answer
   }
 
   function good(piece: Piece, bytes: Buffer): void {
