@@ -60,13 +60,15 @@ interface Lane {
  */
 export function startDrainer(settings: DrainerSettings): Drainer {
   const { channel, outbox, onDead, onDropped = () => {}, onFault = () => {}, random = Math.random } = settings
-  const { maxHeld = 4096, pageSize = 256, firstRetry_ms = 250, mostRetry_ms = 60_000, report_ms = 20 } = settings
+  const { maxHeld = 4096, pageSize = 256, firstRetry_ms = 250, mostRetry_ms = 60_000, report_ms = 1000 } = settings
   const maxInFlight = Math.min(settings.maxInFlight ?? 256, channel.maxInFlight ?? Number.POSITIVE_INFINITY)
   const lanes = new Map<string, Lane>()
   /** Lanes that could send now, in turn, so that a busy key does not starve the others. */
   const ready: Lane[] = []
   /** Rows in lanes or not yet reported: a page from the store may hold them again. */
   const known = new Set<number>()
+  /** Ids that went out before the store had them: when their rows come, they are delivered already. */
+  const early = new Set<string>()
   const idlers: (() => void)[] = []
   const total = { delivered: 0, retries: 0, dead: 0, dropped: 0 }
   let [held, unrecorded, inFlight, cursor, offered, reading] = [0, 0, 0, 0, 0, 0]
@@ -96,8 +98,9 @@ export function startDrainer(settings: DrainerSettings): Drainer {
 
   /** Puts a message into its lane; false: no room, it stays in the store. */
   function take(message: Message): boolean {
-    const lane = laneOf(message.orderKey)
     const isStored = message.row > 0
+    if (isStored && isEarly(message)) return true
+    const lane = laneOf(message.orderKey)
     // A key that cannot send keeps at most half of the memory from the others; one that left rows behind reads them first.
     if (isStored && (lane.leftAfter !== null || (lane.retry !== null && held >= maxHeld / 2))) {
       lane.leftAfter ??= message.row - 1
@@ -114,6 +117,23 @@ export function startDrainer(settings: DrainerSettings): Drainer {
     if (isStored) known.add(message.row)
     else unrecorded += 1
     if (lane.queue.length === 1 && lane.retry === null) ready.push(lane)
+    return true
+  }
+
+  /** True: the message went out while the store could not keep it, or is about to; now it has a row. */
+  function isEarly(message: Message): boolean {
+    if (early.delete(message.id)) {
+      known.add(message.row)
+      reporter.add({ kind: 'delivered', row: message.row })
+      return true
+    }
+    if (unrecorded === 0) return false
+    const queue = lanes.get(message.orderKey)?.queue ?? []
+    const place = queue.findIndex(({ id, row }) => id === message.id && row <= 0)
+    if (place < 0) return false
+    queue[place] = message
+    known.add(message.row)
+    unrecorded -= 1
     return true
   }
 
@@ -189,11 +209,16 @@ export function startDrainer(settings: DrainerSettings): Drainer {
   }
 
   function leave(lane: Lane, message: Message, report: Report): void {
-    lane.queue.shift()
+    // It may have got its row in the store while it was on its way.
+    const { row } = lane.queue.shift() ?? message
     lane.tries = 0
     held -= 1
-    if (message.row > 0) reporter.add(report)
-    else unrecorded -= 1
+    if (row > 0) reporter.add({ ...report, row })
+    else {
+      unrecorded -= 1
+      if (report.kind === 'delivered') early.add(message.id)
+      if (early.size > maxHeld) early.delete(early.values().next().value ?? '')
+    }
     if (lane.leftAfter !== null) {
       goBack(lane.leftAfter)
       lane.leftAfter = null
