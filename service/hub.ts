@@ -20,7 +20,7 @@ import type { Command, Input } from '../rules/input.ts'
 /** Telemetry without an event waits at most this long for the disk: what a crash may take. */
 const TELEMETRY_MS = 1000
 const SNAPSHOT_MS = 60_000
-/** Chunks that wait for a failing disk: beyond it the oldest telemetry goes and a gap is recorded. Events stay. */
+/** Readings that wait for a failing disk: beyond it they go, the state takes their place, and a gap is recorded. Events stay. */
 const MOST_WAITING_BYTES = 64 * 1024 * 1024
 const RETRY_MS = 1000
 /** A failing disk is not waited for longer than this at a stop. */
@@ -37,6 +37,8 @@ export interface HubSettings {
   readonly isNewPlan: boolean
   /** Much was replayed: the first commit keeps the state, so that a service that keeps falling does not replay ever more. */
   readonly isSnapshotDue: boolean
+  /** Bytes of readings held while the disk fails. */
+  readonly mostWaitingBytes?: number
   /** Called once per event, as soon as it is on the disk (or is told unrecorded). */
   readonly onEvents: (events: readonly Identified[], recorded: boolean) => void
   readonly onMessages: (messages: readonly StoredMessage[]) => void
@@ -80,7 +82,7 @@ interface Waiting {
  * anybody is told. One commit is on its way at a time; what comes meanwhile goes into the next one.
  */
 export function openHub(settings: HubSettings): Hub {
-  const { engine, history, clock } = settings
+  const { engine, history, clock, mostWaitingBytes = MOST_WAITING_BYTES } = settings
   let seq = settings.lastSeq
   let plan = engine.plan()
   let newPlan: Plan | null = settings.isNewPlan ? plan : null
@@ -145,8 +147,10 @@ export function openHub(settings: HubSettings): Hub {
   }
 
   function armTick(): void {
+    // Most inputs move a timer of one unit further away: nobody has to look at all the others for that.
+    if (isClosed || (tick !== null && tick.due_ms <= engine.soonest_ms())) return
     const due_ms = engine.next_ms()
-    if (due_ms === Infinity || isClosed) return
+    if (due_ms === Infinity) return
     if (tick !== null && tick.due_ms <= due_ms) return
     tick?.timer.cancel()
     // A timer of Node's holds 2^31 ms at most; it is armed again then.
@@ -171,7 +175,7 @@ export function openHub(settings: HubSettings): Hub {
         settings.onFault(item, why)
       }
     }
-    // A failing disk is no reason to stop looking: alarms are told all the same, and memory has a bound of its own (shed).
+    // A failing disk is no reason to stop looking: alarms are told all the same, and memory has a bound of its own.
     return diskFault !== null || waiting.length < MOST_WAITING_COMMITS
   }
 
@@ -197,7 +201,8 @@ export function openHub(settings: HubSettings): Hub {
   function cut(mayKeepState = true): void {
     const chunk = writer.take()
     const now_ms = clock.now_ms()
-    const snapshotDue = mayKeepState && (isSnapshotDue || now_ms - lastSnapshot_ms >= SNAPSHOT_MS)
+    // While the disk fails it would only pile up.
+    const snapshotDue = mayKeepState && diskFault === null && (isSnapshotDue || now_ms - lastSnapshot_ms >= SNAPSHOT_MS)
     if (chunk === null && records.length === 0 && outbox.length === 0 && waiters.length === 0 && newPlan === null && !snapshotDue) return
     const snapshot =
       snapshotDue && chunk !== null
@@ -227,6 +232,13 @@ export function openHub(settings: HubSettings): Hub {
         } catch (error) {
           if (!(error instanceof StoreError)) throw error
           refused(next, error)
+          // What the journal needs may still find room, in the reserve; what waits before it does not.
+          if (error.fault.kind === 'disk_full' && isBare(next) && waiting.some((one) => !isBare(one))) {
+            letReadingsGo()
+            continue
+          }
+          tellUnrecorded()
+          if (waitingBytes() > mostWaitingBytes) letReadingsGo()
           if (isClosed) return
           clock.after(RETRY_MS, () => void send())
           return
@@ -239,7 +251,7 @@ export function openHub(settings: HubSettings): Hub {
   }
 
   function settled(done: Waiting, receipt: Receipt): void {
-    if (diskFault !== null) {
+    if (diskFault !== null && isDiskWell(done)) {
       diskFault = null
       settings.onDisk(null)
     }
@@ -248,12 +260,21 @@ export function openHub(settings: HubSettings): Hub {
     for (const call of done.done) call()
   }
 
+  /** What came from the reserve says nothing about the disk; readings are taken only where there is room. */
+  function isDiskWell(done: Waiting): boolean {
+    if (diskFault?.fault.kind !== 'disk_full') return true
+    return (isBare(done) && done.commit.chunk !== null) || history.figures().reserve
+  }
+
   /** The disk would not take it: people are told all the same, once, marked unrecorded; the commit is tried again. */
   function refused(failed: Waiting, error: StoreError): void {
     if (diskFault === null) settings.onDisk(error)
     diskFault = error
     if (error.chunk !== null) failed.commit = { ...failed.commit, chunk: error.chunk }
     cut()
+  }
+
+  function tellUnrecorded(): void {
     for (const one of waiting) {
       if (one.told || one.events.length === 0) continue
       one.told = true
@@ -261,38 +282,43 @@ export function openHub(settings: HubSettings): Hub {
       const unrecorded = messagesFor(one.events, plan, channels, clock.now_ms(), false)
       settings.onMessages(unrecorded.map((message, i) => ({ ...message, row: -(seq + i), tries: 0 })))
     }
-    shed()
   }
 
-  /** Telemetry stops first: beyond the bound the oldest chunks go, and a gap takes their place in the record. */
-  function shed(): void {
-    let bytes = waitingBytes()
-    let from_ms = Infinity
-    let to_ms = -Infinity
-    for (const one of waiting) {
-      if (bytes <= MOST_WAITING_BYTES) break
-      const { chunk } = one.commit
-      if (chunk === null) continue
-      bytes -= chunk.bytes.byteLength
-      droppedInputs += chunk.lastSeq - chunk.firstSeq + 1
-      from_ms = Math.min(from_ms, chunk.first_ms)
-      to_ms = Math.max(to_ms, chunk.last_ms)
-      // Without its inputs a snapshot is what recovery has to start from.
-      one.commit = { ...one.commit, chunk: null }
-      isSnapshotDue = true
+  /** Readings alone: the store keeps no room for them on a full disk, and what comes behind them must not wait for that. */
+  const isBare = ({ commit }: Waiting): boolean => commit.records.length === 0 && commit.outbox.length === 0 && commit.plan === null
+
+  /**
+   * Telemetry stops first: everything that waits becomes one commit without its inputs. The state as it is now takes their place, since
+   * without its inputs a snapshot is what recovery has to start from, and the record says that there is a gap.
+   */
+  function letReadingsGo(): void {
+    const chunks = waiting.flatMap(({ commit }) => commit.chunk ?? [])
+    const [first, last] = [chunks[0], chunks.at(-1)]
+    if (first !== undefined && last !== undefined) {
+      const [from_ms, to_ms] = [first.first_ms, last.last_ms]
+      for (const { firstSeq, lastSeq } of chunks) droppedInputs += lastSeq - firstSeq + 1
+      feed({ kind: 'gap', at_ms: clock.now_ms(), from_ms, to_ms, why: 'the disk took no more telemetry' })
+      cut()
     }
-    for (let i = waiting.length - 1; i >= 0; i -= 1) if (isEmpty(waiting[i])) waiting.splice(i, 1)
-    if (from_ms !== Infinity) feed({ kind: 'gap', at_ms: clock.now_ms(), from_ms, to_ms, why: 'the disk took no more telemetry' })
+    const all = waiting.splice(0)
+    lastSnapshot_ms = clock.now_ms()
+    isSnapshotDue = false
+    waiting.push({
+      commit: {
+        chunk: null,
+        records: all.flatMap(({ commit }) => commit.records),
+        outbox: all.flatMap(({ commit }) => commit.outbox),
+        snapshot: { seq, at_ms: lastSnapshot_ms, engine: ENGINE_VERSION, planVersion: plan.version, state: JSON.stringify(engine.save()) },
+        // Only the last is needed: the inputs of those before it are gone.
+        plan: all.findLast(({ commit }) => commit.plan !== null)?.commit.plan ?? null,
+      },
+      seq,
+      // Who was told already is not told again.
+      events: all.flatMap(({ told, events }) => (told ? [] : events)),
+      done: all.flatMap(({ done }) => done),
+      told: false,
+    })
   }
-
-  const isEmpty = (one: Waiting | undefined): boolean =>
-    one !== undefined &&
-    one.commit.chunk === null &&
-    one.commit.records.length === 0 &&
-    one.commit.outbox.length === 0 &&
-    one.commit.plan === null &&
-    one.commit.snapshot === null &&
-    one.done.length === 0
 
   const waitingBytes = (): number => waiting.reduce((sum, one) => sum + (one.commit.chunk?.bytes.byteLength ?? 0), 0)
 

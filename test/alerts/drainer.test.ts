@@ -176,6 +176,52 @@ test('unrecorded messages are sent, never reported, and the oldest of low priori
   await drainer.close()
 })
 
+test('what went out unrecorded and gets its row in the store afterwards is not sent again, and leaves the store', async () => {
+  const store = memoryOutbox()
+  const { channel, sent } = scriptedChannel(() => delivered)
+  const drainer = startDrainer({ ...quick, channel, outbox: store.outbox })
+  await drainer.idle()
+  drainer.offer({ ...store.commit('a'), row: -1 })
+  store.rows.clear()
+  await drainer.idle()
+  const kept = { ...store.commit('a'), id: 'e1' }
+  drainer.offer(kept)
+  drainer.offer(store.commit('a'))
+  await drainer.idle()
+  expect(sent.map(({ id }) => id)).toEqual(['e1', 'e3'])
+  expect(store.rows.size).toBe(0)
+  await drainer.close()
+})
+
+test.each([
+  ['waits', false],
+  ['is on its way', true],
+])('an unrecorded message that %s when its row comes is sent once, and the row leaves the store', async (_, isOnItsWay) => {
+  const store = memoryOutbox()
+  let land = (): void => {}
+  const { channel, sent, setReady } = scriptedChannel(
+    ({ id }) => new Promise((resolve) => (id === 'e1' ? (land = () => resolve(delivered)) : resolve(delivered))),
+  )
+  const drainer = startDrainer({ ...quick, channel, outbox: store.outbox })
+  await drainer.idle()
+  setReady(isOnItsWay)
+  const message = store.commit('a')
+  drainer.offer({ ...message, row: -1 })
+  expect(sent).toHaveLength(isOnItsWay ? 1 : 0)
+  drainer.offer(message)
+  drainer.offer(store.commit('a'))
+  setReady(true)
+  await expect.poll(() => sent.length).toBe(1)
+  land()
+  await drainer.idle()
+  expect(sent.map(({ id }) => id)).toEqual(['e1', 'e2'])
+  // The store's own message in the place of the one that knew no row.
+  expect(sent[0]?.row).toBe(isOnItsWay ? -1 : 1)
+  expect(store.rows.size).toBe(0)
+  expect(drainer.figures()).toMatchObject({ held: 0, delivered: 2 })
+  await drainer.close()
+})
+
 test('over a flaky channel and a flaky store: nothing lost, order per key, bounded memory', async () => {
   const figures = { runs: 0, retried: 0, outages: 0, reread: 0, storeFaults: 0 }
   const step = fc.oneof(

@@ -134,7 +134,7 @@ export async function run(file: string): Promise<Running> {
       }
       return sum
     },
-    stop: async () => (child.exitCode === null ? service.stop() : child.exitCode),
+    stop: async () => (child.exitCode === null && child.signalCode === null ? service.stop() : child.exitCode),
   }
 }
 
