@@ -63,12 +63,15 @@ async function killOverAndOver(): Promise<Aftermath> {
     })
 
   let isOver = false
+  opened.add(() => (isOver = true))
   const load = (async () => {
     while (!isOver) {
       await hall.post('/step', { unit: 1 + Math.floor(Math.random() * UNITS), value: Math.random() < 0.5 ? 80 : 90 })
       await new Promise((resolve) => setTimeout(resolve, 5))
     }
   })()
+  // Waited for below; where a start fails before, that is what is to be told.
+  load.catch(() => {})
 
   let [killedEarly, killedWatching] = [0, 0]
   const replayed: number[] = []
