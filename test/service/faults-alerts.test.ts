@@ -116,8 +116,9 @@ afterAll(async () => {
   at.remove()
 })
 
-/** Without what mouldtend tells of itself meanwhile. */
-const warm = (all: readonly Told[]): readonly Told[] => all.filter(({ alarm }) => alarm.endsWith(':too_warm'))
+/** Without what mouldtend tells of itself meanwhile, and of late data on a slow machine. */
+const warm = (all: readonly Told[]): readonly Told[] =>
+  all.filter(({ alarm, event }) => alarm.endsWith(':too_warm') && event !== 'quality_changed')
 
 /** Raises and ends an alarm at every unit so many times; resolves when each was seen, told or not. */
 async function alarms(times: number): Promise<void> {
@@ -221,8 +222,8 @@ describe.skipIf(mosquitto === null || mosquittoSub === null)('the way to people,
     // Two events each of four units, twice, one of them dead.
     await vi.waitFor(() => expect(web.heard.filter(({ answered }) => answered === 200)).toHaveLength(2 * caused - 1), 10_000)
     expect(web.heard.filter(({ answered }) => answered === 400)).toHaveLength(1)
+    await until(service, 'on the list of dead letters', ({ value }) => value('mouldtend_dead_letters') === 1)
     const look = await service.look()
-    expect(look.value('mouldtend_dead_letters')).toBe(1)
     expect(look.value('mouldtend_channel_dead_letters_total', { channel: 'webhook' })).toBe(1)
     expect(await service.ready()).toEqual({ status: 503, codes: ['dead_letter'] })
     await allCame()

@@ -1,5 +1,5 @@
 import type { ChildProcess } from 'node:child_process'
-import { mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs'
+import { existsSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { Worker } from 'node:worker_threads'
@@ -155,8 +155,9 @@ export function watchMachine(service: Running): Machine {
     }, 5)`
   const worker = new Worker(code, { eval: true, workerData: shared })
   // Second number: time spent waiting on a run queue, ns (Linux kernel documentation, scheduler/sched-stats, "/proc/<pid>/schedstat").
-  const queued_ms = (): number =>
-    Number(readFileSync(`/proc/${String(service.child.pid)}/schedstat`, 'utf8').split(' ')[1] ?? Number.NaN) / 1e6
+  const file = `/proc/${String(service.child.pid)}/schedstat`
+  // A kernel without these figures, or a service that has ended: the bare timer alone speaks then.
+  const queued_ms = (): number => (existsSync(file) ? Number(readFileSync(file, 'utf8').split(' ')[1] ?? 0) / 1e6 : 0)
   let before_ms = queued_ms()
   return {
     held_ms: () => {
