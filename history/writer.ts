@@ -31,7 +31,9 @@ export function connect(settings: Settings, notice: (notice: StoreNotice) => voi
     const copy = migrate(db, settings.file)
     if (copy !== null)
       notice({ kind: 'migrated', text: `${settings.file}: brought to this version's schema; the file as it was is kept as ${copy}.` })
-    db.exec('pragma journal_mode = wal; pragma synchronous = full; pragma temp_store = memory; pragma journal_size_limit = 67108864')
+    db.exec(
+      'pragma journal_mode = wal; pragma synchronous = full; pragma temp_store = memory; pragma journal_size_limit = 67108864; pragma wal_autocheckpoint = 4000',
+    )
     limit(db, settings.maxBytes)
     return db
   } catch (error) {

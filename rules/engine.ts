@@ -28,6 +28,8 @@ export interface Engine {
   /** Units with a timer due at or before at_ms, and the earliest due time of all others. */
   readonly due: (at_ms: number) => { readonly units: readonly string[]; readonly next_ms: number }
   readonly next_ms: () => number
+  /** Never later than `next_ms`, and known without looking at every unit: whoever waits for that long misses nothing. */
+  readonly soonest_ms: () => number
   readonly unit: (id: string) => UnitEngine | null
   readonly units: () => Iterable<UnitEngine>
   readonly save: () => EngineState
@@ -45,6 +47,7 @@ export function openEngine(first: Plan, saved: EngineState | null): Engine {
   let byAlarm = new Map<string, UnitEngine>()
   /** Earliest timer of each unit, kept so that a reading costs only its own unit. */
   let dues = new Map<string, number>()
+  let soonest = Infinity
 
   function open(states: (unit: string) => UnitState | null): void {
     units = new Map(plan.units.map((unit) => [unit.id, openUnit(unit, plan.version, goOnCounting(unit, states(unit.id), past))]))
@@ -57,6 +60,7 @@ export function openEngine(first: Plan, saved: EngineState | null): Engine {
       for (const { rule } of engine.alarms()) byAlarm.set(rule.alarm, engine)
       dues.set(engine.plan.id, engine.due_ms())
     }
+    soonest = next_ms()
   }
   // Filled in place when opened, so never the caller's own.
   open((unit) => structuredClone(saved?.units[unit] ?? null))
@@ -64,7 +68,9 @@ export function openEngine(first: Plan, saved: EngineState | null): Engine {
   function one(engine: UnitEngine | undefined, input: Input): readonly Event[] {
     if (engine === undefined) return []
     const events = engine.step(input)
-    dues.set(engine.plan.id, engine.due_ms())
+    const due = engine.due_ms()
+    dues.set(engine.plan.id, due)
+    if (due < soonest) soonest = due
     return events
   }
 
@@ -111,6 +117,7 @@ export function openEngine(first: Plan, saved: EngineState | null): Engine {
   function next_ms(): number {
     let next = Infinity
     for (const due of dues.values()) if (due < next) next = due
+    soonest = next
     return next
   }
 
@@ -128,6 +135,7 @@ export function openEngine(first: Plan, saved: EngineState | null): Engine {
       return { units: now, next_ms: next }
     },
     next_ms,
+    soonest_ms: () => soonest,
     unit: (id) => units.get(id) ?? null,
     units: () => units.values(),
     wasStopped: () => service.stopped,
