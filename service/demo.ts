@@ -9,10 +9,11 @@ import { format } from '../config/finding.ts'
 import { loadSite } from '../config/load.ts'
 import { HTTP, MQTT } from '../config/defaults.ts'
 import type { Plan } from '../config/plan.ts'
+import { ListenError } from '../dashboards/listen-error.ts'
 import { demoSite, hallSchema, type HallReady } from './demo-site.ts'
-import { narrator } from './narrator.ts'
+import { narrator, type Narrator } from './narrator.ts'
 import { silentLog } from './log.ts'
-import { startService } from './service.ts'
+import { startService, type Service } from './service.ts'
 
 export interface DemoSettings {
   /** null: until Ctrl-C. */
@@ -26,6 +27,8 @@ export interface DemoSettings {
 const WS_PORT = 8467
 const HALL_SPEED = 8
 const HALL_STOP_MS = 3000
+/** Ports tried from the documented one on. */
+const NEAR = 100
 const HALL_UNITS = 'tenths16/hot:2,tenths16/cool:2,float32swap/hot:1,float32swap/oil:1,opcua/cool:1'
 
 /** `mouldtend demo`: a hall, the service and a broker, in a folder of its own that is removed at the end. */
@@ -39,15 +42,45 @@ export async function demo(settings: DemoSettings): Promise<number> {
   say(
     `mouldtend demo: a virtual hall on real protocols. No real machine is touched.\nIts units heat and cool ${HALL_SPEED} times as fast as real ones. Starting the hall …`,
   )
-  const hall = await startHall(settings.seed ?? 7, folder)
   try {
-    const httpPort = settings.httpPort ?? (await freeNear(HTTP.port))
-    const file = join(folder, 'kestrel-hall.yaml')
-    writeFileSync(file, demoSite(hall.ready, { httpPort, mqttPort: settings.mqttPort ?? MQTT.port, wsPort: WS_PORT, folder }))
-    const site = await loadSite(file)
-    if (site.kind === 'bad') throw new Error(`the demo's own site file is wrong:\n${site.errors.map(format).join('\n')}`)
-    const story = narrator({ say, story: hall.ready.story, plan: site.plan })
-    let plan = (): Plan => site.plan
+    const hall = await startHall(settings.seed ?? 7, folder)
+    try {
+      const { service, story } = await watch(hall, folder, settings, say)
+      const why = await Promise.race([stop, hall.ended.then((how) => ({ how }))])
+      story.closing(typeof why === 'string' ? why : why.how)
+      await service.close()
+      // A hall that ends by itself is a fault.
+      return typeof why === 'string' ? 0 : 1
+    } finally {
+      // It writes into the folder until it has ended.
+      await hall.close()
+    }
+  } finally {
+    rmSync(folder, { recursive: true, force: true })
+  }
+}
+
+interface Watching {
+  readonly service: Service
+  readonly story: Narrator
+}
+
+/** The service on the hall. A port that nobody asked for can be taken by somebody else just before we have it: then the next one is. */
+async function watch(
+  hall: Hall,
+  folder: string,
+  settings: DemoSettings,
+  say: (line: string) => void,
+  from: number = HTTP.port,
+): Promise<Watching> {
+  const httpPort = settings.httpPort ?? (await freeNear(from))
+  const file = join(folder, 'kestrel-hall.yaml')
+  writeFileSync(file, demoSite(hall.ready, { httpPort, mqttPort: settings.mqttPort ?? MQTT.port, wsPort: WS_PORT, folder }))
+  const site = await loadSite(file)
+  if (site.kind === 'bad') throw new Error(`the demo's own site file is wrong:\n${site.errors.map(format).join('\n')}`)
+  const story = narrator({ say, story: hall.ready.story, plan: site.plan })
+  let plan = (): Plan => site.plan
+  try {
     const service = await startService({
       plan: site.plan,
       secrets: new Map(),
@@ -57,22 +90,18 @@ export async function demo(settings: DemoSettings): Promise<number> {
     })
     plan = service.plan
     story.opening({ httpPort: service.httpPort, mqtt: service.mqtt, file, history: site.plan.service.historyFile })
-    const why = await Promise.race([stop, hall.ended.then((how) => ({ how }))])
-    story.closing(typeof why === 'string' ? why : why.how)
-    await service.close()
-    // A hall that ends by itself is a fault.
-    return typeof why === 'string' ? 0 : 1
-  } finally {
-    // The hall writes into the folder until it has ended.
-    await hall.close()
-    rmSync(folder, { recursive: true, force: true })
+    return { service, story }
+  } catch (error) {
+    const isTaken = error instanceof ListenError && error.fault.kind === 'port_in_use'
+    if (!isTaken || settings.httpPort !== null || httpPort >= HTTP.port + NEAR) throw error
+    return watch(hall, folder, settings, say, httpPort + 1)
   }
 }
 
 /** The first free port at or above the documented one, so that a second demo starts as well. */
 async function freeNear(port: number): Promise<number> {
   const { createServer } = await import('node:net')
-  for (let one = port; one < port + 100; one += 1) {
+  for (let one = port; one < port + NEAR; one += 1) {
     const server = createServer()
     const free = await new Promise<boolean>((resolve) => {
       server.once('error', () => resolve(false))

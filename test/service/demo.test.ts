@@ -57,6 +57,17 @@ test('Ctrl-C: code 0, nothing runs on and nothing is left behind', async () => {
   expect(existsSync(demo.folder)).toBe(false)
 })
 
+test('two demos started at once find ports of their own', async () => {
+  const two = await Promise.all([startDemo(), startDemo()])
+  const ports = two.flatMap(({ text }) =>
+    [...text().matchAll(/(?:http|mqtt|ws):\/\/127\.0\.0\.1:(\d+)(?=[ \n,]|\/readyz)/g)].map((found) => found[1]),
+  )
+  expect(ports).toHaveLength(6)
+  expect(new Set(ports).size).toBe(6)
+  for (const { child } of two) child.kill('SIGTERM')
+  for (const { over } of two) expect(await over).toEqual([0, null])
+})
+
 test('the hall dies: code 1, and that is what it says', async () => {
   const demo = await startDemo()
   process.kill(demo.hall, 'SIGKILL')

@@ -40,9 +40,14 @@ beforeAll(async () => {
     if (line.includes('  ALARM  ') && !line.startsWith('  ALARM')) terminal ??= passed()
   })
   const over = once(child, 'close')
+  const isOver = over.then(() => {
+    throw new Error(`the demo has ended: ${lines.join('\n')}`)
+  })
+  // Its end is awaited below as well; until then it is a fault.
+  isOver.catch(() => {})
   const shown = (pattern: RegExp): Promise<string> =>
     until(String(pattern), () => lines.map((line) => pattern.exec(line)?.[1]).find((found) => found !== undefined) ?? null, 30_000)
-  const port = await shown(/alerts +mqtt:\/\/127\.0\.0\.1:(\d+)/)
+  const port = await Promise.race([isOver, shown(/alerts +mqtt:\/\/127\.0\.0\.1:(\d+)/)])
   const metricsUrl = await shown(/metrics +(http:\S+\/metrics)/)
   const file = await shown(/journal +(\S+)/)
   const subscriber = mosquittoSub === null ? null : await subscribe(mosquittoSub, Number(port), 'mouldtend/kestrel-hall/+/+/event')
