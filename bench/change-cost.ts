@@ -12,6 +12,8 @@ export interface ChangeCostOrder {
   readonly warm_s: number
   readonly windows: number
   readonly window_s: number
+  /** For the service alone, e.g. a profiler. */
+  readonly execArgv?: readonly string[]
 }
 export interface ChangeCost {
   readonly nodes: number
@@ -28,7 +30,7 @@ export function measureChangeCost(order: ChangeCostOrder, say: (line: string) =>
     const endpoint = hall.opcua[0]?.endpoint ?? ''
     const brokerUrl = await openBroker(stage)
     const site = writeOpcUaSite({ folder: stage.folder, endpoint, sampling_ms: order.sampling_ms, brokerUrl })
-    const service = await openMeasured(stage, './run-service.ts', [site])
+    const service = await openMeasured(stage, './run-service.ts', [site], order.execArgv)
     await untilReady(service)
     let nodes = await service.nodes()
     while (nodes.length === 0) {

@@ -49,7 +49,7 @@ if (wanted.has('a')) {
     keep()
   }
   say('(a) OPC UA: service / bare')
-  found.changeCost = { at, cost: await measureChangeCost({ units: 20, speed: 10, sampling_ms: 250, ...pace }, say) }
+  found.changeCost = { at, cost: await measureChangeCost({ units: 20, speed: 10, sampling_ms: 250, ...pace, warm_s: 45 }, say) }
   keep()
 }
 if (wanted.has('c')) {

@@ -75,6 +75,7 @@ An event costs about as much as ten to twenty polls (most of it the fsync and th
 
 **(a) OPC UA.** The virtual hall's server; the service finds its units by itself and watches them; bare is a node-opcua subscription to the
 same value nodes with the same sampling and publishing interval, which counts what comes. The number of changes is that of the bare client.
+It starts 45 s after the connection: the service looks through the server 30 s after that, then ever more rarely down to every 10 min.
 
 **(b) Engine.** One rule on one reading is one evaluation: a unit of 14 signals and 10 rules, an event per 100 readings.
 
