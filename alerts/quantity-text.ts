@@ -1,20 +1,6 @@
 import type { CircuitPlan } from '../config/plan.ts'
-import type { Measure, SignalName } from '../rules/signals.ts'
+import { SYMBOL, type Measure, type SignalName } from '../rules/signals.ts'
 
-/** How people write a measure; '' where the number stands alone. */
-const SYMBOL: Readonly<Record<Measure, string>> = {
-  degC: '°C',
-  K: 'K',
-  bar: 'bar',
-  l_min: 'l/min',
-  kW: 'kW',
-  '%': '%',
-  h: 'h',
-  '1_min': '1/min',
-  s: 's',
-  count: '',
-  state: '',
-}
 /** Digits after the point where no register map tells the signal's resolution. Common practice, no source. */
 const USUAL_DIGITS: Readonly<Record<Measure, number>> = {
   degC: 1,

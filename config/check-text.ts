@@ -1,5 +1,4 @@
-import type { SignalInfo } from '../rules/signals.ts'
-import { signalInfo } from '../rules/signals.ts'
+import { signalInfo, SYMBOL } from '../rules/signals.ts'
 import { format, type Finding } from './finding.ts'
 import type { CircuitPlan, Condition, Plan, RulePlan, SourcePlan, StartDelay, UnitPlan } from './plan.ts'
 
@@ -195,20 +194,7 @@ const referenceText = (
   reference: { readonly kind: 'fixed'; readonly value: number } | { readonly kind: 'signal'; readonly signal: string },
 ): string => (reference.kind === 'fixed' ? rounded(reference.value) : reference.signal)
 
-const UNIT_TEXT: Readonly<Record<SignalInfo['measure'], string>> = {
-  degC: '°C',
-  K: 'K',
-  bar: 'bar',
-  l_min: 'l/min',
-  kW: 'kW',
-  '%': '%',
-  h: 'h',
-  '1_min': '1/min',
-  s: 's',
-  count: '',
-  state: '',
-}
-const unitOf = (signal: string): string => (signal === 'control' ? '°C' : UNIT_TEXT[signalInfo(signal)?.measure ?? 'state'])
+const unitOf = (signal: string): string => (signal === 'control' ? '°C' : SYMBOL[signalInfo(signal)?.measure ?? 'state'])
 const differenceOf = (unit: string): string => (unit === '°C' ? 'K' : unit)
 const rounded = (value: number): string => String(Number(value.toPrecision(4)))
 

@@ -4,11 +4,11 @@ import { pathText, shown, suggestion, type Finding, type Path } from './finding.
 import type { SourceText } from './document.ts'
 
 /**
- * Building blocks of the file formats. A message is made of two halves, what was expected and what to do, joined by TODO;
+ * Building blocks of the file formats. A message is made of two halves, what was expected and what to do, joined by SEAM;
  * what was found is put between them when the finding is made, since only then the file is at hand.
  */
-const TODO = '\u0001'
-export const says = (expected: string, todo = ''): string => `${expected}${TODO}${todo}`
+const SEAM = '\u0001'
+export const says = (expected: string, todo = ''): string => `${expected}${SEAM}${todo}`
 
 const DIGITS = /^-?\d+$/
 /** A whole number within bounds. */
@@ -165,7 +165,7 @@ function meant(branches: readonly (readonly z.core.$ZodIssue[])[]): readonly z.c
 }
 
 function finding(source: SourceText, path: Path, message: string, found: unknown, part: 'key' | 'value'): Finding {
-  const [expected = message, todo = ''] = message.split(TODO)
+  const [expected = message, todo = ''] = message.split(SEAM)
   const missing = found === undefined
   const what = `${expected}, found ${missing ? 'nothing' : isSecret(path) ? 'something that is not shown here' : shown(found)}`
   const sentence = `${what}.${todo === '' ? '' : ` ${todo}`}`

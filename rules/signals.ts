@@ -1,6 +1,21 @@
 /** Units inside mouldtend. Whatever a unit sends is turned into these at the edge. */
 export type Measure = 'degC' | 'K' | 'bar' | 'l_min' | 'kW' | '%' | 'h' | '1_min' | 's' | 'count' | 'state'
 
+/** How people write a measure; '' where the number stands alone. */
+export const SYMBOL: Readonly<Record<Measure, string>> = {
+  degC: '°C',
+  K: 'K',
+  bar: 'bar',
+  l_min: 'l/min',
+  kW: 'kW',
+  '%': '%',
+  h: 'h',
+  '1_min': '1/min',
+  s: 's',
+  count: '',
+  state: '',
+}
+
 export interface SignalInfo {
   readonly measure: Measure
   /** analog: a measured quantity; setting: what somebody set; counter: only rises (until it is renewed); state: a code. */
