@@ -26,6 +26,7 @@ import {
   type Told,
 } from './faults-bench.ts'
 import { proxyTo, type Proxy } from './proxy.ts'
+import { cleanup } from './stage.ts'
 
 const [mosquitto, mosquittoSub] = [tool('mosquitto'), tool('mosquitto_sub')]
 const WELL = ['well-1', 'well-2', 'well-3', 'well-4']
@@ -68,6 +69,9 @@ interface Rig {
   readonly service: Running
 }
 let rig: Rig | null = null
+/** Also of a start that fails half way: a broker left behind would hold up the whole run. */
+const opened = cleanup()
+opened.add(at.remove)
 let journal: readonly StoredRecord[] = []
 /** Alarms that we caused so far, each one raised and returned. */
 let caused = 0
@@ -79,11 +83,16 @@ const bench = (): Rig => {
 beforeAll(async () => {
   if (mosquitto === null || mosquittoSub === null) return
   const well = await Promise.all(WELL.map(() => device()))
+  for (const each of well) opened.add(each.close)
   const broker = await startMosquitto(mosquitto)
+  opened.add(broker.close)
   const proxy = await proxyTo(() => broker.port)
+  opened.add(proxy.close)
   // A session that outlives the broker's restart: what is published before the subscriber is back is not lost to the test.
   const ear = await subscribe(mosquittoSub, broker.port, 'mouldtend/+/+/+/event', ['-V', '5', '-c', '-i', 'ear', '-x', '3600'])
+  opened.add(ear.close)
   const web = await receiver()
+  opened.add(() => web.server.close())
   at.write('bench.yaml', PROFILE)
   at.write(
     'site.yaml',
@@ -98,23 +107,17 @@ canary: 1 s
 `,
   )
   const service = await run(site)
-  rig = { well, proxy, broker, ear, web, service, machine: watchMachine(service) }
+  opened.add(service.stop)
+  const machine = watchMachine(service)
+  opened.add(machine.close)
+  rig = { well, proxy, broker, ear, web, service, machine }
   await until(service, 'all are read', ({ value }) =>
     WELL.every((unit) => value('mouldtend_signal_quality', { unit, signal: 'temperature.main_line' }) === 0),
   )
   await service.lateness(WELL)
-  rig.machine.held_ms()
+  machine.held_ms()
 })
-afterAll(async () => {
-  await rig?.service.stop()
-  await rig?.machine.close()
-  await rig?.ear.close()
-  await rig?.proxy.close()
-  await rig?.broker.close()
-  rig?.web.server.close()
-  for (const each of rig?.well ?? []) await each.close()
-  at.remove()
-})
+afterAll(opened.all)
 
 /** Without what mouldtend tells of itself meanwhile, and of late data on a slow machine. */
 const warm = (all: readonly Told[]): readonly Told[] =>

@@ -22,6 +22,7 @@ import {
   type Running,
 } from './faults-bench.ts'
 import { proxyTo, type Proxy } from './proxy.ts'
+import { cleanup } from './stage.ts'
 
 const [mosquitto, mosquittoSub] = [tool('mosquitto'), tool('mosquitto_sub')]
 const HEALTHY = ['well-1', 'well-2', 'well-3', 'well-4']
@@ -40,6 +41,9 @@ interface Rig {
   readonly service: Running
 }
 let rig: Rig | null = null
+/** Also of a start that fails half way: a broker left behind would hold up the whole run. */
+const opened = cleanup()
+opened.add(at.remove)
 const bench = (): Rig => {
   if (rig === null) throw new Error('not started')
   return rig
@@ -52,9 +56,13 @@ beforeAll(async () => {
   if (mosquitto === null || mosquittoSub === null) return
   const well = await Promise.all(HEALTHY.map(() => device()))
   const [mule, gateway, second] = await Promise.all([device(), device([1, 2, 3]), device()])
+  for (const each of [...well, mule, gateway, second]) opened.add(each.close)
   const proxy = await proxyTo(() => mule.port)
+  opened.add(proxy.close)
   const broker = await startMosquitto(mosquitto)
+  opened.add(broker.close)
   const ear = await subscribe(mosquittoSub, broker.port, 'mouldtend/+/+/+/event')
+  opened.add(ear.close)
   at.write('bench.yaml', PROFILE)
   at.write(
     'site.yaml',
@@ -73,22 +81,16 @@ canary: 2 s
 `,
   )
   const service = await run(site)
+  opened.add(service.stop)
   const machine = watchMachine(service)
+  opened.add(machine.close)
   rig = { well, mule, gateway, second, proxy, broker, ear, machine, service }
   await until(service, 'every unit is read', (look) => [...HEALTHY, 'mule', 'second', 'behind-1', 'behind-3'].every(isGood(look)))
   // Starting up is another matter than going on.
   await service.lateness([...HEALTHY, 'gateway'])
   machine.held_ms()
 })
-afterAll(async () => {
-  await rig?.service.stop()
-  await rig?.machine.close()
-  await rig?.ear.close()
-  await rig?.broker.close()
-  await rig?.proxy.close()
-  for (const each of rig === null ? [] : [...rig.well, rig.mule, rig.gateway, rig.second]) await each.close()
-  at.remove()
-})
+afterAll(opened.all)
 
 const quality = (look: Look, unit: string): number | null =>
   look.value('mouldtend_signal_quality', { unit, signal: 'temperature.main_line' })

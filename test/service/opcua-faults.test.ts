@@ -20,6 +20,7 @@ import {
   type Running,
 } from './faults-bench.ts'
 import { proxyTo, type Proxy } from './proxy.ts'
+import { cleanup } from './stage.ts'
 
 const [mosquitto, mosquittoSub] = [tool('mosquitto'), tool('mosquitto_sub')]
 const HEALTHY = ['well-1', 'well-2', 'well-3', 'well-4']
@@ -48,6 +49,9 @@ interface Rig {
   service: Running
 }
 let rig: Rig | null = null
+/** Also of a start that fails half way: a broker left behind would hold up the whole run. */
+const opened = cleanup()
+opened.add(at.remove)
 const bench = (): Rig => {
   if (rig === null) throw new Error('not started')
   return rig
@@ -74,11 +78,18 @@ beforeAll(async () => {
     ['secured', await serve('secured', SECURE)],
     ['narrow', await serve('narrow', { maxNodesPerRead: 10, maxMonitoredItemsPerCall: 7 })],
   ] as const)
+  opened.add(async () => {
+    for (const server of servers.values()) await server.close()
+  })
   const proxy = await proxyTo(() => portOf(servers.get('narrow')?.endpoint ?? ''))
+  opened.add(proxy.close)
   // In a process of its own: making an OPC UA server takes this one's time, and nobody here may be late for that.
   const hall = await startHall('--units', 'tenths16/cool:4', '--per-port', '1')
+  opened.add(hall.stop)
   const broker = await startMosquitto(mosquitto)
+  opened.add(broker.close)
   const ear = await subscribe(mosquittoSub, broker.port, 'mouldtend/+/+/+/event')
+  opened.add(ear.close)
   const opcua = (id: string, endpoint = '', more = ''): string =>
     `  - id: ${id}
     opcua: { endpoint: "${endpoint}", pki: ./pki-${id}, sampling: 50 ms, timeout: 3 s${more} }
@@ -108,21 +119,15 @@ canary: 2 s
 `,
   )
   const service = await run(site)
+  // A second one takes its place later.
+  opened.add(() => rig?.machine.close())
+  opened.add(() => (rig?.service ?? service).stop())
   rig = { servers, proxy, hall, broker, ear, service, machine: watchMachine(service) }
   await until(service, 'Modbus units are read', (look) => HEALTHY.every((id) => quality(look, id, 'temperature.main_line') === 0))
   await service.lateness(HEALTHY)
   rig.machine.held_ms()
 }, 60_000)
-afterAll(async () => {
-  await rig?.service.stop()
-  await rig?.machine.close()
-  await rig?.ear.close()
-  await rig?.broker.close()
-  await rig?.proxy.close()
-  await rig?.hall.stop()
-  for (const server of rig?.servers.values() ?? []) await server.close()
-  at.remove()
-})
+afterAll(opened.all)
 
 const quality = (look: Look, unit: string, signal = 'flow_rate', circuit?: string): number | null =>
   look.value('mouldtend_signal_quality', { unit, signal, ...(circuit === undefined ? {} : { circuit }) })
