@@ -48,6 +48,8 @@ interface Turn {
   deadline_ms: number
 }
 
+const NOBODY: Turn[] = []
+
 /** The first poll comes soon, however rare the polls are. */
 const FIRST_WITHIN_MS = 5000
 
@@ -68,6 +70,8 @@ export function lineOf(seats: readonly Seat[], link: Connection, terms: LineTerm
   const running = new Set<Promise<void>>()
   let timer: { readonly timer: Timer; readonly due_ms: number } | null = null
   let closed = false
+  /** A unit is due and waits for the line. */
+  let isAnyWaiting = false
 
   const isSilent = (turn: Turn): boolean => turn.silence_ms > 0
   const healthyDueBefore = (at_ms: number, but: Turn): boolean =>
@@ -76,8 +80,9 @@ export function lineOf(seats: readonly Seat[], link: Connection, terms: LineTerm
   function wake(): void {
     if (closed) return
     let now = clock.now_ms()
-    if (isAnyDue(now)) {
-      for (const turn of dueAt(now)) serve(turn, now)
+    const due = dueAt(now)
+    if (due !== NOBODY) {
+      for (const turn of due) serve(turn, now)
       now = clock.now_ms()
     }
     arm(nextWake(now), now)
@@ -94,15 +99,15 @@ export function lineOf(seats: readonly Seat[], link: Connection, terms: LineTerm
     wake()
   }
 
-  function isAnyDue(now: number): boolean {
-    for (const turn of turns) if (!turn.busy && turn.due_ms <= now) return true
-    return false
-  }
-
   /** Due longest first; silent ones after all others. */
-  function dueAt(now: number): Turn[] {
-    const due = turns.filter((turn) => !turn.busy && turn.due_ms <= now)
-    return due.sort((a, b) => Number(isSilent(a)) - Number(isSilent(b)) || a.due_ms - b.due_ms)
+  function dueAt(now: number): readonly Turn[] {
+    let due = NOBODY
+    for (const turn of turns) {
+      if (turn.busy || turn.due_ms > now) continue
+      if (due === NOBODY) due = [turn]
+      else due.push(turn)
+    }
+    return due.length < 2 ? due : due.sort((a, b) => Number(isSilent(a)) - Number(isSilent(b)) || a.due_ms - b.due_ms)
   }
 
   function serve(turn: Turn, now: number): void {
@@ -191,7 +196,8 @@ export function lineOf(seats: readonly Seat[], link: Connection, terms: LineTerm
     // Due times that its own slowness took are left out, not made up for: it would only get slower.
     if (now - turn.due_ms > LATE_MS) counter.missed(advance(turn, now) + 1)
     settle(turn, found)
-    wake()
+    // Where nobody waits and the timer comes first, there is nothing to look for.
+    if (isAnyWaiting || timer === null || now >= timer.due_ms || turn.due_ms < timer.due_ms) wake()
   }
 
   function settle(turn: Turn, found: Found): void {
@@ -227,6 +233,7 @@ export function lineOf(seats: readonly Seat[], link: Connection, terms: LineTerm
       if (turn.due_ms <= now) isWaiting = true
       else if (turn.due_ms < next) next = turn.due_ms
     }
+    isAnyWaiting = isWaiting
     if (isWaiting) next = Math.min(next, besideAll() ?? Infinity)
     return next === Infinity ? null : next
   }
