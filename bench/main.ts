@@ -26,31 +26,32 @@ if (values.help === true || [...wanted].some((part) => !PARTS.some((known) => kn
   process.exit(values.help === true ? 0 : 2)
 }
 
-const found: Measurements = existsSync(PAGE) ? earlier(readFileSync(PAGE, 'utf8')) : {}
 const at = new Date().toISOString().slice(0, 10)
-const keep = (): void => writeFileSync(PAGE, page(found, isQuick))
+/** Onto what stands there, part by part: a run that is broken off keeps what it had. */
+function keep(part: Measurements): void {
+  const found = existsSync(PAGE) ? earlier(readFileSync(PAGE, 'utf8')) : {}
+  writeFileSync(PAGE, page({ ...found, ...part }))
+}
 
 if (wanted.has('b')) {
   say('(b) rule evaluations')
   const { evaluations_per_s } = measureEngine(isQuick ? 500_000 : 2_000_000)
   say(`  ${Math.round(evaluations_per_s)} per second`)
-  found.engine = { at, evaluations_per_s }
-  keep()
+  keep({ engine: { at, isQuick, evaluations_per_s } })
 }
 if (wanted.has('a')) {
-  const pace = isQuick ? { rounds: 1, warm_s: 15, windows: 3, window_s: 8 } : { rounds: 3, warm_s: 30, windows: 4, window_s: 15 }
+  const pace = isQuick ? { rounds: 1, warm_s: 15, windows: 3, window_s: 8 } : { rounds: 2, warm_s: 30, windows: 4, window_s: 12 }
   for (const [key, poll_ms] of [
     ['pollCost', HALL.poll_ms],
     ['pollCostDense', HALL.poll_ms / 4],
   ] as const) {
     say(`(a) Modbus, every ${poll_ms} ms: service / bare`)
     const { rounds: _, ...cost } = await measurePollCost({ ...HALL, poll_ms, pollsPerEvent: 100, ...pace }, say)
-    found[key] = { at, poll_ms, cost }
-    keep()
+    keep({ [key]: { at, isQuick, poll_ms, cost } })
   }
   say('(a) OPC UA: service / bare')
-  found.changeCost = { at, cost: await measureChangeCost({ units: 20, speed: 10, sampling_ms: 250, ...pace, warm_s: 45 }, say) }
-  keep()
+  const cost = await measureChangeCost({ units: 20, speed: 10, sampling_ms: 250, ...pace, warm_s: 45 }, say)
+  keep({ changeCost: { at, isQuick, cost } })
 }
 if (wanted.has('c')) {
   say('(c) latency')
@@ -58,8 +59,7 @@ if (wanted.has('c')) {
   say(
     `  p50 ${latency.p50_ms.toFixed(1)} ms, p99 ${latency.p99_ms.toFixed(1)} ms, max ${latency.max_ms.toFixed(1)} ms, lost ${latency.lost}`,
   )
-  found.latency = { at, latency }
-  keep()
+  keep({ latency: { at, isQuick, latency } })
 }
 if (wanted.has('d')) {
   say('(d) hall')
@@ -67,7 +67,6 @@ if (wanted.has('d')) {
   say(
     `  late ${soak.late}, lag ${soak.lag_max_ms} ms, CPU ${soak.cpu_percent.toFixed(1)} %, ${soak.rssStart_MB.toFixed(0)} to ${soak.rssEnd_MB.toFixed(0)} MB`,
   )
-  found.soak = { at, soak }
-  keep()
+  keep({ soak: { at, isQuick, soak } })
 }
 say(`written: ${PAGE}`)

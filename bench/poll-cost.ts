@@ -46,15 +46,13 @@ export function measurePollCost(order: PollCostOrder, say: (line: string) => voi
   return onStage(async (stage) => {
     const hall = await openHall(stage, '--fleet', String(order.units), '--ports', String(order.ports))
     const brokerUrl = await openBroker(stage)
-    const steps = stepEvery(hall, order.units, (order.pollsPerEvent * order.poll_ms) / order.units)
-    stage.add(steps.close)
     const rounds: Round[] = []
     for (let round = 0; round < order.rounds; round++) {
       await onStage(async (own) => {
         const site = writeModbusSite({ folder: own.folder, lines: hall.modbus, poll_ms: order.poll_ms, brokerUrl })
         const service = await openMeasured(own, './run-service.ts', [site], order.execArgv)
         const bare = await openMeasured(own, './run-modbus.ts', [String(order.poll_ms), JSON.stringify(hall.modbus)])
-        for (const pair of await useOfBoth(service, bare, order)) {
+        for (const pair of await useOfBoth(hall, service, bare, order)) {
           rounds.push(pair)
           say(
             `  ${pair.service_us.toFixed(0)} / ${pair.bare_us.toFixed(0)} µs = ${pair.ratio.toFixed(2)}; ` +
@@ -76,9 +74,15 @@ export function measurePollCost(order: PollCostOrder, say: (line: string) => voi
 }
 
 /** Both at work side by side, so that whatever else the machine has to do meets both. */
-async function useOfBoth(service: Measured, bare: Measured, order: PollCostOrder): Promise<readonly Round[]> {
+async function useOfBoth(hall: Hall, service: Measured, bare: Measured, order: PollCostOrder): Promise<readonly Round[]> {
   await Promise.all([untilReady(service), untilReady(bare)])
+  const every_ms = (order.pollsPerEvent * order.poll_ms) / order.units
+  // More events at first, or the compiler would not know their way even after minutes; a service runs for months.
+  const many = stepEvery(hall, order.units, every_ms / 10)
   await sleep(order.warm_s * 1000)
+  await many.close()
+  const steps = stepEvery(hall, order.units, every_ms)
+  await sleep(3000)
   const rounds: Round[] = []
   for (let window = 0; window < order.windows; window++) {
     const before = await Promise.all([service.look(), bare.look()])
@@ -89,6 +93,7 @@ async function useOfBoth(service: Measured, bare: Measured, order: PollCostOrder
     const bare_us = of_bare.cpu_us / of_bare.done
     rounds.push({ service: of_service, bare: of_bare, service_us, bare_us, ratio: service_us / bare_us })
   }
+  await steps.close()
   return rounds
 }
 

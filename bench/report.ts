@@ -4,56 +4,62 @@ import type { Latency } from './latency.ts'
 import type { PollCost } from './poll-cost.ts'
 import type { Soak } from './soak.ts'
 
-/** One part as it was measured, with what it is meant to be. Kept as JSON in the page, so that a part can be measured again alone. */
+/** What was measured, part by part. Kept as JSON in the page, so that a part can be measured again alone. */
+interface Run {
+  readonly at: string
+  readonly isQuick: boolean
+}
+type PollCostRun = Run & { readonly poll_ms: number; readonly cost: Omit<PollCost, 'rounds'> }
 export interface Measurements {
-  pollCost?: { readonly at: string; readonly poll_ms: number; readonly cost: Omit<PollCost, 'rounds'> }
-  pollCostDense?: { readonly at: string; readonly poll_ms: number; readonly cost: Omit<PollCost, 'rounds'> }
-  changeCost?: { readonly at: string; readonly cost: ChangeCost }
-  engine?: { readonly at: string; readonly evaluations_per_s: number }
-  latency?: { readonly at: string; readonly latency: Latency }
-  soak?: { readonly at: string; readonly soak: Soak }
+  readonly pollCost?: PollCostRun
+  readonly pollCostDense?: PollCostRun
+  readonly changeCost?: Run & { readonly cost: ChangeCost }
+  readonly engine?: Run & { readonly evaluations_per_s: number }
+  readonly latency?: Run & { readonly latency: Latency }
+  readonly soak?: Run & { readonly soak: Soak }
 }
 
 const verdict = (isMet: boolean): string => (isMet ? 'met' : '**missed**')
+const date = ({ at, isQuick }: Run): string => (isQuick ? `${at}, short run` : at)
 const whole = (value: number): string => value.toLocaleString('en-GB', { maximumFractionDigits: 0 })
 const fixed = (value: number, digits: number): string => value.toFixed(digits)
 const list = (values: readonly number[]): string => values.map((value) => value.toFixed(2)).join(', ')
 
-export function page(found: Measurements, isQuick: boolean): string {
+export function page(found: Measurements): string {
   const { pollCost, pollCostDense, changeCost, engine, latency, soak } = found
   const rows = [
     ...[pollCost, pollCostDense].flatMap((one) =>
       one === undefined
         ? []
         : [
-            `| a | Modbus, CPU per poll, all threads (200 units every ${one.poll_ms} ms) | ${fixed(one.cost.service_us, 0)} µs | ${fixed(one.cost.bare_us, 0)} µs | **${fixed(one.cost.ratio, 2)}** (${list(one.cost.ratios)}) | ≤ 1.5 | ${verdict(one.cost.ratio <= 1.5)} | ${one.at} |`,
+            `| a | Modbus, CPU per poll, all threads (200 units every ${one.poll_ms} ms) | ${fixed(one.cost.service_us, 0)} µs | ${fixed(one.cost.bare_us, 0)} µs | **${fixed(one.cost.ratio, 2)}** (${list(one.cost.ratios)}) | ≤ 1.5 | ${verdict(one.cost.ratio <= 1.5)} | ${date(one)} |`,
           ],
     ),
     ...(changeCost === undefined
       ? []
       : [
-          `| a | OPC UA, CPU per value change, all threads (${whole(changeCost.cost.changesPerSecond)} changes a second of ${changeCost.cost.nodes} nodes) | ${fixed(changeCost.cost.service_us, 0)} µs | ${fixed(changeCost.cost.bare_us, 0)} µs | **${fixed(changeCost.cost.ratio, 2)}** (${list(changeCost.cost.ratios)}) | ≤ 1.5 | ${verdict(changeCost.cost.ratio <= 1.5)} | ${changeCost.at} |`,
+          `| a | OPC UA, CPU per value change, all threads (${whole(changeCost.cost.changesPerSecond)} changes a second of ${changeCost.cost.nodes} nodes) | ${fixed(changeCost.cost.service_us, 0)} µs | ${fixed(changeCost.cost.bare_us, 0)} µs | **${fixed(changeCost.cost.ratio, 2)}** (${list(changeCost.cost.ratios)}) | ≤ 1.5 | ${verdict(changeCost.cost.ratio <= 1.5)} | ${date(changeCost)} |`,
         ]),
     ...(engine === undefined
       ? []
       : [
-          `| b | rule evaluations a second on one core | ${whole(engine.evaluations_per_s)} | | | ≥ 1,000,000 | ${verdict(engine.evaluations_per_s >= 1e6)} | ${engine.at} |`,
+          `| b | rule evaluations a second on one core | ${whole(engine.evaluations_per_s)} | | | ≥ 1,000,000 | ${verdict(engine.evaluations_per_s >= 1e6)} | ${date(engine)} |`,
         ]),
     ...(latency === undefined
       ? []
       : [
-          `| c | answer sent to alarm received, ${whole(latency.latency.count)} changes, ${latency.latency.lost} lost | p50 ${fixed(latency.latency.p50_ms, 1)} ms, p99 ${fixed(latency.latency.p99_ms, 1)} ms, max ${fixed(latency.latency.max_ms, 1)} ms | | | p99 ≤ 20 ms, none lost | ${verdict(latency.latency.p99_ms <= 20 && latency.latency.lost === 0)} | ${latency.at} |`,
+          `| c | answer sent to alarm received, ${whole(latency.latency.count)} changes, ${latency.latency.lost} lost | p50 ${fixed(latency.latency.p50_ms, 1)} ms, p99 ${fixed(latency.latency.p99_ms, 1)} ms, max ${fixed(latency.latency.max_ms, 1)} ms | | | p99 ≤ 20 ms, none lost | ${verdict(latency.latency.p99_ms <= 20 && latency.latency.lost === 0)} | ${date(latency)} |`,
         ]),
     ...(soak === undefined
       ? []
       : [
-          `| d | 200 units every second for ${whole(soak.soak.seconds)} s: ${whole(soak.soak.polls)} polls, ${soak.soak.faults} faults | ${soak.soak.late} late, largest start lag ${fixed(soak.soak.lag_max_ms, 0)} ms, ${fixed(soak.soak.cpu_percent, 1)} % of one core, ${fixed(soak.soak.rssStart_MB, 0)} → ${fixed(soak.soak.rssEnd_MB, 0)} MB | | | 0 late | ${verdict(soak.soak.late === 0)} | ${soak.at} |`,
+          `| d | 200 units every second for ${whole(soak.soak.seconds)} s: ${whole(soak.soak.polls)} polls, ${soak.soak.faults} faults | ${soak.soak.late} late, largest start lag ${fixed(soak.soak.lag_max_ms, 0)} ms, ${fixed(soak.soak.cpu_percent, 1)} % of one core, ${fixed(soak.soak.rssStart_MB, 0)} → ${fixed(soak.soak.rssEnd_MB, 0)} MB | | | 0 late | ${verdict(soak.soak.late === 0)} | ${date(soak)} |`,
         ]),
   ]
   return `# Performance
 
-Written by \`npm run bench\`${isQuick ? ' (with --quick: short runs, more scatter)' : ''}; do not edit. \`npm run bench -- --only c,d\` measures some parts anew and
-keeps the others, \`--quick\` takes three minutes instead of a quarter of an hour.
+Written by \`npm run bench\`; do not edit. \`npm run bench -- --only c,d\` measures some parts anew and
+keeps the others, \`--quick\` takes six minutes instead of twenty.
 
 Measured on ${availableParallelism()} cores (${cpus()[0]?.model.trim() ?? 'unknown'}), ${whole(totalmem() / 2 ** 30)} GB of memory, Node ${process.versions.node}, ${process.platform} ${process.arch}.
 The unit's side, the broker, the subscriber and the bare client are processes of their own on the same machine, and the machine was not
@@ -70,7 +76,8 @@ ${rows.join('\n')}
 14 signals, 10 rules on each circuit and two on each unit, readings kept, and one alarm event per 100 polls, each of them journalled with an
 fsync, put into the outbox, published at QoS 1 and shown on its retained topic. CPU is user and system time of the whole process with all its
 threads. Bare is modbus-serial alone: the same registers of the same units, over as many connections, at the same times, one request at a time
-on each, and nothing done with the answers. Both run side by side for the same time; the first 30 seconds are not counted.
+on each, and nothing done with the answers. Both run side by side for the same time; the first 30 seconds, with
+ten times as many events so that the compiler has seen their way, are not counted.
 An event costs about as much as ten to twenty polls (most of it the fsync and the broker's wake-up), so the ratio depends on how many there are.
 
 **(a) OPC UA.** The virtual hall's server; the service finds its units by itself and watches them; bare is a node-opcua subscription to the
