@@ -85,7 +85,7 @@ export type Reference = { readonly kind: 'fixed'; readonly value: number } | { r
  * high, low, band, off_normal, discrepancy: as in OPC 10000-9. The rest are conditions of the circuit or unit as such:
  * no_reading: no reading for after_ms though its unit has contact. contact_lost: no usable reading of the whole unit for
  * after_ms (afterHot_ms where it was hot), `hot` picks which of the two this rule is. bad_signal: a signal that rules need is
- * bad though readings come. switched_off_hot: off at `limit`. unit_errors: own errors in a severity band. contact: alarm contact.
+ * bad though readings come. switched_off_hot: off at `limit`. unit_errors: own errors in a severity band.
  */
 export type Condition =
   | { readonly kind: 'high' | 'low'; readonly signal: SignalName | 'control'; readonly limit: number; readonly deadband: number }

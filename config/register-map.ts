@@ -34,7 +34,7 @@ export interface RegisterRow {
   readonly max: number | null
   /** For states: raw number to what it means. Empty where it is a plain number. */
   readonly enumeration: Readonly<Record<string, string>>
-  /** True: 0 means alarm (normally closed, safe against a broken wire); the decoded value is always 1 for alarm. */
+  /** True: 0 means alarm (normally closed, so that a broken wire shows as an alarm); the decoded value is always 1 for alarm. */
   readonly inverted: boolean
   /** `profile.yaml:12`, for messages. */
   readonly line: string

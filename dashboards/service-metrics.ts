@@ -40,7 +40,10 @@ export function serviceMetrics(
   const build = gauge('build_info', 'Always 1; what runs here.', 'version', 'site', 'plan')
   const ready = gauge('ready', '1 while /readyz says ready.')
   const notReady = gauge('not_ready_reason', 'Always 1; one series for each reason that /readyz gives.', 'code')
-  const clockUntrusted = gauge('clock_untrusted', '1 while the clock is behind the record: no absolute timer fires then.')
+  const clockUntrusted = gauge(
+    'clock_untrusted',
+    "1 while the clock is behind the record: time goes on from the record's until it has caught up.",
+  )
   const clockSteps = counter('clock_steps_total', 'Steps of the wall clock against the monotonic one.')
   const canaryAge = gauge('canary_age_seconds', 'Time since the last canary came all the way through; since the start until one has.')
   const canaryTrip = gauge('canary_round_trip_seconds', 'How long the last canary took all the way through.')

@@ -97,7 +97,7 @@ export interface Explain {
   readonly reference: number | null
   readonly plus: number | null
   readonly minus: number | null
-  /** Alarm ids that hid this one, if any did. */
+  /** Ids of the rules (same circuit, or its unit) that hide this alarm at the moment, if any do. */
   readonly hiddenBy: readonly string[]
 }
 
