@@ -50,7 +50,14 @@ export interface FoundCircuit {
   readonly signals: readonly { readonly signal: string; readonly node: string }[]
 }
 
-export type Item = Reading | FaultReport | Discovery
+/** mouldtend's own test message: it comes in by the same door as a reading and goes the whole way of an alarm. */
+export interface CanaryItem {
+  readonly kind: 'canary'
+  readonly id: string
+  readonly at_ms: number
+}
+
+export type Item = Reading | FaultReport | Discovery | CanaryItem
 
 /**
  * Takes what an adapter has; false when full: start no new poll then, and count it late. Never blocks, never keeps a reading's arrays.

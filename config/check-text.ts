@@ -52,7 +52,7 @@ function sourceLines(source: SourcePlan, plan: Plan, requestsPerPoll: RequestsPe
       const rate = units.reduce((sum, unit) => sum + (requestsPerPoll(unit.circuits) * 1000) / unit.poll_ms, 0)
       const addresses = source.units.map((unit) => unit.address)
       return [
-        `  ${source.id}: ${name} ${where}, ${count(units.length, 'unit')} (address ${ranges(addresses)}), ${count(signalCount(units), 'signal')}, ${rounded(rate)} requests a second ${at}`,
+        `  ${source.id}: ${name} ${where}, ${count(units.length, 'unit')} (address ${ranges(addresses)}), ${count(signalCount(units), 'signal')}, ${rounded(rate)} ${rate === 1 ? 'request' : 'requests'} a second ${at}`,
       ]
     }
   }

@@ -254,8 +254,10 @@ function expect(state: AlarmState, zone: 0 | 1 | 2, target: number): 0 | 1 | 2 {
 
 function showOffHot(alarm: RunningAlarm, circuit: RunningCircuit, at_ms: number, limit_degC: number): void {
   let hottest_degC = Number.NaN
+  let quality: 0 | 1 = 0
   for (const index of circuit.at.temperatures) {
     const value = usable(circuit, index)
+    if (circuit.quality[index] === QUALITY.uncertain) quality = 1
     if (!(value <= hottest_degC)) hottest_degC = Number.isNaN(value) ? hottest_degC : value
   }
   if (Number.isNaN(hottest_degC)) return observe(alarm, at_ms, alarm.state.zone, 2, 'no temperature is usable', null, null)
@@ -263,5 +265,5 @@ function showOffHot(alarm: RunningAlarm, circuit: RunningCircuit, at_ms: number,
   const own_degC = limit_degC === circuit.plan.switchOff_degC ? usable(circuit, circuit.at.switchingOff) : Number.NaN
   const limit = own_degC < limit_degC ? own_degC : limit_degC
   const zone = isOffPhase(circuit.state.phase) ? judge(alarm.condition, hottest_degC, limit) : ZONE.inactive
-  observe(alarm, at_ms, zone, 0, null, hottest_degC, limit)
+  observe(alarm, at_ms, zone, quality, null, hottest_degC, limit)
 }

@@ -90,9 +90,8 @@ export function openEngine(first: Plan, saved: EngineState | null): Engine {
       case 'gap':
         return [...serviceRecords(service, plan.version, input), ...[...units.values()].flatMap((engine) => one(engine, input))]
       case 'plan_change':
-        return serviceRecords(service, plan.version, input)
       case 'canary':
-        return []
+        return serviceRecords(service, plan.version, input)
     }
   }
 

@@ -106,7 +106,6 @@ export interface RecordEvent {
   readonly kind: 'record'
   readonly event:
     | 'phase_changed'
-    | 'contact_lost'
     | 'contact_back'
     | 'powered_down'
     | 'control_point_changed'
@@ -120,6 +119,7 @@ export interface RecordEvent {
     | 'plan_changed'
     | 'assignment_changed'
     | 'command_refused'
+    | 'canary'
     | 'gap'
     | 'cold_start'
   readonly subject: string

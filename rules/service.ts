@@ -37,10 +37,11 @@ export function serviceRecords(state: ServiceState, planVersion: string, input: 
       const { alarm, action, by, from, id, comment } = input
       return [record('command_refused', { why: 'unknown_alarm', alarm, act: action.act, by, from, id, comment })]
     }
+    case 'canary':
+      return [record('canary', { id: input.id })]
     case 'reading':
     case 'fault':
     case 'tick':
-    case 'canary':
       return []
   }
 }

@@ -42,6 +42,7 @@ const COMMANDS_KEPT = 256
 const NOTHING: readonly Event[] = Object.freeze([])
 
 /**
+ * One state machine, so one file though a long one.
  * Opens a unit on its plan and a saved state (copied, not kept). Same plan, state and inputs: same events, bit for bit.
  * States after ISA-18.2 / IEC 62682 (from memory); delays, deadband, acknowledging, discrepancy after OPC 10000-9.
  */

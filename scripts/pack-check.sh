@@ -19,7 +19,7 @@ tar -tzf "$tarball" | sed 's|^package/||' | sort >"$work/list"
 for needed in LICENSE README.md CHANGELOG.md bin/mouldtend.js dist/service/main.js dashboards/alert-rules.yml; do
   grep -qxF "$needed" "$work/list" || fail "$needed is not in the tarball"
 done
-if stray=$(grep -E '\.ts$|^(test|bench|scripts|\.ci|\.git)/|\.db(-wal|-shm)?$|\.pem$|\.key$|(^|/)\.env' "$work/list"); then
+if stray=$(grep -E '\.ts$|^(test|bench|scripts|\.ci|\.git)/|\.db(-wal|-shm)?$|\.(reserve|owner|backup)$|(^|/)pki/|\.pem$|\.key$|(^|/)\.env' "$work/list"); then
   fail "not meant for a release: $stray"
 fi
 

@@ -1,5 +1,5 @@
 import { randomUUID } from 'node:crypto'
-import type { Clock, Timer } from '../collector/source.ts'
+import type { Clock, Sink, Timer } from '../collector/source.ts'
 
 export interface Canary {
   readonly start: () => void
@@ -8,9 +8,9 @@ export interface Canary {
   readonly close: () => void
 }
 
-/** Sends one message the whole way of an alarm at intervals, and knows when the last one came back from the broker. */
-export function openCanary(settings: { readonly clock: Clock; readonly every_ms: number; readonly send: (id: string) => void }): Canary {
-  const { clock, every_ms, send } = settings
+/** Sends one message the whole way of an alarm at intervals (sink, engine, journal, outbox, broker) and knows when the last one came back. */
+export function openCanary(settings: { readonly clock: Clock; readonly every_ms: number; readonly sink: Sink }): Canary {
+  const { clock, every_ms, sink } = settings
   let last_ms = clock.now_ms()
   let roundTrip_ms: number | null = null
   const away = new Map<string, number>()
@@ -21,7 +21,7 @@ export function openCanary(settings: { readonly clock: Clock; readonly every_ms:
     // Those that never came back are forgotten: their age tells.
     for (const old of away.keys()) if (away.size > 10) away.delete(old)
     timer = clock.after(every_ms, fly)
-    send(id)
+    sink([{ kind: 'canary', id, at_ms: clock.now_ms() }])
   }
   return {
     start: fly,

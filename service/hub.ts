@@ -1,4 +1,4 @@
-import { channelsOf, messagesFor, type Identified } from '../alerts/outbox-messages.ts'
+import { canaryMessage, channelsOf, messagesFor, type Identified } from '../alerts/outbox-messages.ts'
 import type { Plan } from '../config/plan.ts'
 import type { Clock, Item, Sink, Timer } from '../collector/source.ts'
 import { explain } from '../collector/faults.ts'
@@ -53,7 +53,6 @@ export interface Hub {
   /** Puts one input into the sequence now. */
   readonly feed: (input: Input) => void
   readonly command: (command: Omit<Command, 'at_ms' | 'kind'>) => Promise<CommandOutcome>
-  readonly canary: (id: string, message: OutboxMessage) => void
   readonly changePlan: (to: Plan, by: string, why: string) => void
   /** Resolves when everything fed so far is on the disk. */
   readonly settle: () => Promise<void>
@@ -78,6 +77,7 @@ interface Waiting {
 }
 
 /**
+ * One state machine, so one file though a long one: what is read, what waits for the disk and what is told hang together.
  * The sequencer: gives every input its number and time, steps the engine, and commits inputs, journal and outbox together before
  * anybody is told. One commit is on its way at a time; what comes meanwhile goes into the next one.
  */
@@ -169,7 +169,10 @@ export function openHub(settings: HubSettings): Hub {
     for (const item of batch) {
       if (item.kind === 'reading') feed(item)
       else if (item.kind === 'discovery') settings.onDiscovery(item)
-      else {
+      else if (item.kind === 'canary') {
+        feed(item)
+        outbox.push(canaryMessage(item.id, plan, item.at_ms))
+      } else {
         const why = explain(item.fault)
         feed({ kind: 'fault', at_ms: item.at_ms, unit: item.fault.unit, fault: item.fault.kind, why })
         settings.onFault(item, why)
@@ -361,11 +364,6 @@ export function openHub(settings: HubSettings): Hub {
         if (outcomes.delete(command.id)) waiters.push(() => resolve({ kind: 'done', event: 'already_done' }))
         hurry()
       }),
-    canary: (id, message) => {
-      feed({ kind: 'canary', at_ms: clock.now_ms(), id })
-      outbox.push(message)
-      hurry()
-    },
     changePlan,
     settle,
     figures: () => ({

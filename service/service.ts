@@ -2,7 +2,7 @@ import { startBroker, type Broker } from '../alerts/broker.ts'
 import type { Channel } from '../alerts/channel.ts'
 import { explainAlertFault, type AlertFault } from '../alerts/fault.ts'
 import { mqttSettings, openMqtt, type MqttChannel } from '../alerts/mqtt.ts'
-import { canaryMessage, type Identified } from '../alerts/outbox-messages.ts'
+import type { Identified } from '../alerts/outbox-messages.ts'
 import { createPresent } from '../alerts/present.ts'
 import { openWebhook, webhookSettings } from '../alerts/webhook.ts'
 import type { Discovery, Secrets } from '../collector/source.ts'
@@ -185,7 +185,7 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
     const canary = openCanary({
       clock,
       every_ms: settings.plan.service.canary_ms,
-      send: (id) => hub.canary(id, canaryMessage(id, engine.plan(), clock.now_ms())),
+      sink: hub.sink,
     })
     const sources = openSources(hub.sink, clock)
     let self: { readonly close: () => void } | null = null

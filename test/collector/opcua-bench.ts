@@ -131,7 +131,7 @@ export function listen(settings: OpcUaSource, units: readonly UnitPlan[], secret
   const take = (item: Item): void => {
     if (item.kind === 'fault') faults.push(item.fault)
     else if (item.kind === 'discovery') findings.push(item)
-    else {
+    else if (item.kind === 'reading') {
       const samples = (signals.get(item.circuit) ?? []).map((name, index) => [name, sampleAt(item, index)] as const)
       readings.push({
         circuit: item.circuit,

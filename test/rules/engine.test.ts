@@ -73,6 +73,11 @@ test('a command for an alarm that does not exist is on record', () => {
   })
   expect(events).toMatchObject([{ event: 'command_refused', facts: { why: 'unknown_alarm', by: 'p1' } }])
 })
+test('a canary leaves a line in the journal', () => {
+  expect(active().step({ kind: 'canary', at_ms: 2000, id: 'canary:1' })).toMatchObject([
+    { event: 'canary', subject: 'service', facts: { id: 'canary:1' } },
+  ])
+})
 test('a state that starts cold goes on counting', () => {
   const plan = site('v1', [one(90)])
   const numbers = {

@@ -283,6 +283,16 @@ test('the wall clock jumps forward by an hour: delays go on as before', () => {
   expect(told.map((e) => (e.at_ms - hour) / 1000)).toEqual([261])
 })
 
+test('off while hot by an uncertain temperature is marked as uncertain', () => {
+  const engine = openUnit(unitWith(SIGNALS, [{ ...offHot, onDelay_ms: 0 }]), 'v', null)
+  engine.step(at(0, 140))
+  const events = engine.step(reading(1000, [140, 80, 0], { quality: QUALITY.uncertain }))
+  expect(events.filter((e) => e.kind === 'alarm')).toMatchObject([
+    { event: 'quality_changed', quality: 'uncertain' },
+    { event: 'raised', quality: 'uncertain' },
+  ])
+})
+
 test('the same command twice does nothing the second time', () => {
   const engine = openUnit(plan, 'v', null)
   for (const input of every(0, 60, () => 95)) engine.step(input)
