@@ -62,6 +62,8 @@ export interface Hub {
 export interface HubFigures {
   readonly waitingCommits: number
   readonly waitingBytes: number
+  /** For how long the store has not answered the commit that it was given; 0 where none is on its way. */
+  readonly unanswered_ms: number
   readonly inputs: number
   readonly events: ReadonlyMap<string, number>
   readonly droppedInputs: number
@@ -96,6 +98,7 @@ export function openHub(settings: HubSettings): Hub {
   let lastSnapshot_ms = clock.now_ms()
   const waiting: Waiting[] = []
   let isCommitting = false
+  let commitStarted_ms = 0
   let telemetry: Timer | null = null
   let urgent = false
   let tick: { readonly timer: Timer; readonly due_ms: number } | null = null
@@ -179,7 +182,7 @@ export function openHub(settings: HubSettings): Hub {
       }
     }
     // A failing disk is no reason to stop looking: alarms are told all the same, and memory has a bound of its own.
-    return diskFault !== null || waiting.length < MOST_WAITING_COMMITS
+    return diskFault !== null || (waiting.length < MOST_WAITING_COMMITS && waitingBytes() < mostWaitingBytes)
   }
 
   // ---- out ----
@@ -229,6 +232,7 @@ export function openHub(settings: HubSettings): Hub {
     try {
       for (let next = waiting[0]; next !== undefined; next = waiting[0]) {
         try {
+          commitStarted_ms = clock.now_ms()
           const receipt = await history.commit(next.commit)
           waiting.shift()
           settled(next, receipt)
@@ -369,6 +373,7 @@ export function openHub(settings: HubSettings): Hub {
     figures: () => ({
       waitingCommits: waiting.length,
       waitingBytes: waitingBytes() + writer.bytes(),
+      unanswered_ms: isCommitting ? clock.now_ms() - commitStarted_ms : 0,
       inputs,
       events: counts,
       droppedInputs,

@@ -27,7 +27,7 @@ export async function run(settings: { readonly file: string; readonly level: str
     for (const signal of ['SIGINT', 'SIGTERM', 'SIGHUP'] as const) process.once(signal, () => resolve(signal))
   })
   const service = await startService({ plan: site.plan, secrets, version, log })
-  const notify = startNotify({ env: process.env, pid: process.pid, isTurning: () => true, onFault: (text) => log.warn(text) })
+  const notify = startNotify({ env: process.env, pid: process.pid, isTurning: () => !service.isStuck(), onFault: (text) => log.warn(text) })
   await notify.ready(`watching ${site.plan.units.length} units`)
   const signal = await stopped
   log.info({ signal }, 'stopping')

@@ -30,6 +30,8 @@ import { openSources, type Sources } from './sources.ts'
 const FORGET_MS = 3_600_000
 /** About a second's replay at the slowest. */
 const MANY_REPLAYED = 5_000
+/** A store that has not answered for this long will not answer any more. */
+const STUCK_MS = 60_000
 /** A refused message is a standing fault for this long. */
 const DEAD_LETTER_MS = 3_600_000
 
@@ -49,6 +51,8 @@ export interface Service {
   readonly engine: Engine
   readonly history: History
   readonly sources: Pick<Sources, 'figures'>
+  /** Nothing is stored any more and only a new start can change that: what a watchdog is for. */
+  readonly isStuck: () => boolean
   readonly close: () => Promise<void>
 }
 
@@ -322,6 +326,10 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
       engine,
       history,
       sources,
+      isStuck: () => {
+        const disk = standing.get('disk')
+        return disk === undefined ? hub.figures().unanswered_ms > STUCK_MS : disk.code === 'store_closed'
+      },
       close: closeAll,
     }
   }
