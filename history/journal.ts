@@ -2,7 +2,7 @@ import type { DatabaseSync, StatementSync } from 'node:sqlite'
 import type { Event } from '../rules/event.ts'
 import { canonical, CHAIN_START, chainHash, wellFormed } from './canonical.ts'
 import { number, text, type Row } from './row.ts'
-import type { JournalQuery, JournalRecord, StoredRecord } from './store.ts'
+import type { JournalQuery, JournalRecord, StoredRecord, Told } from './store.ts'
 
 /** The writing side of the journal: rows are only ever added, each one chained to the one before. */
 export interface Journal {
@@ -55,11 +55,25 @@ function bodyOf({ id, seq, engine, event }: JournalRecord): string {
   }
 }
 
-export function recordOf(row: Row): StoredRecord {
+export function recordOf(row: Row): JournalRecord {
   // Written by bodyOf from this very type; the hash chain says whether it still is what was written.
-  const body = JSON.parse(text(row, 'body')) as JournalRecord
-  return { ...body, row: number(row, 'row'), recorded_ms: number(row, 'recorded_ms'), hash: text(row, 'hash') }
+  return JSON.parse(text(row, 'body')) as JournalRecord
 }
+
+function storedOf(row: Row): StoredRecord {
+  return {
+    ...recordOf(row),
+    row: number(row, 'row'),
+    recorded_ms: number(row, 'recorded_ms'),
+    hash: text(row, 'hash'),
+    // Built by the query itself, from this very type.
+    told: JSON.parse(text(row, 'told')) as readonly Told[],
+  }
+}
+
+/** Who was told of a row, first told first. One look-up by key per row, so a page costs what it is long. */
+const TOLD = `(select json_group_array(json_object('channel', channel, 'at_ms', delivered_ms) order by delivered_ms, channel)
+  from deliveries where deliveries.id = journal.id) as told`
 
 /** Rows that match, oldest first. One prepared statement per combination of filters. */
 export function queryJournal(db: DatabaseSync, statements: Map<string, StatementSync>, query: JournalQuery): StoredRecord[] {
@@ -74,8 +88,8 @@ export function queryJournal(db: DatabaseSync, statements: Map<string, Statement
   filter('at_ms < ?', query.to_ms)
   filter('alarm = ?', query.alarm)
   filter('subject = ?', query.circuit)
-  const sql = `select row, body, recorded_ms, hash from journal where ${where.join(' and ')} order by row limit ?`
+  const sql = `select row, body, recorded_ms, hash, ${TOLD} from journal where ${where.join(' and ')} order by row limit ?`
   const statement = statements.get(sql) ?? db.prepare(sql)
   statements.set(sql, statement)
-  return statement.all(...values, query.limit).map(recordOf)
+  return statement.all(...values, query.limit).map(storedOf)
 }

@@ -13,7 +13,9 @@ export interface Outbox {
   summarised: number
   readonly insert: (messages: readonly OutboxMessage[]) => readonly StoredMessage[]
   readonly pending: (channel: string, afterRow: number, limit: number) => readonly StoredMessage[]
-  readonly delivered: (rows: readonly number[]) => void
+  readonly delivered: (rows: readonly number[], now_ms: number) => void
+  /** When the oldest message of each channel was made. */
+  readonly oldest: () => Readonly<Record<string, number>>
   readonly kill: (row: number, why: string, now_ms: number) => void
   readonly deadLetters: (limit: number) => readonly (StoredMessage & { readonly why: string })[]
 }
@@ -32,6 +34,11 @@ export function openOutbox(db: DatabaseSync, bounds: Bounds, notice: (notice: St
   const find = db.prepare('select * from outbox where row = ?')
   const bury = db.prepare(
     `insert into dead_letters (row, id, channel, order_key, priority, made_ms, tries, body, why, died_ms)
+  // mouldtend's own test messages are told to nobody: kept, they would outnumber all others. Sent twice, the first time counts.
+  const keepDelivery = db.prepare(
+    `insert into deliveries (id, channel, delivered_ms) select id, channel, ? from outbox where row = ? and id not glob 'canary:*'
+     on conflict (id, channel) do nothing`,
+  )
      select row, id, channel, order_key, priority, made_ms, tries, body, ?, ? from outbox where row = ?`,
   )
   const dead = db.prepare('select * from dead_letters order by row desc limit ?')
@@ -89,8 +96,11 @@ export function openOutbox(db: DatabaseSync, bounds: Bounds, notice: (notice: St
       return stored
     },
     pending: (channel, afterRow, limit) => pending.all(channel, afterRow, limit).map(messageOf),
-    delivered: (rows) => {
-      for (const row of rows) outbox.depth -= Number(remove.run(row).changes)
+    delivered: (rows, now_ms) => {
+      for (const row of rows) {
+        keepDelivery.run(now_ms, row)
+        outbox.depth -= Number(remove.run(row).changes)
+      }
     },
     kill: (row, why, now_ms) => {
       if (find.get(row) === undefined) return

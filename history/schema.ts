@@ -87,6 +87,14 @@ create table dead_letters (
   died_ms real not null
 ) strict;
 
+-- Who was told of what: an outbox row leaves its trace here when it goes. Kept as long as the journal.
+create table deliveries (
+  id text not null,
+  channel text not null,
+  delivered_ms real not null,
+  primary key (id, channel)
+) strict, without rowid;
+
 create table snapshots (
   seq integer primary key,
   at_ms real not null,

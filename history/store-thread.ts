@@ -332,7 +332,7 @@ function perform(writer: Writer, ask: Write, now_ms: number): Answers[Write['kin
     case 'commit':
       return { ...writer.commit(ask.commit, now_ms), synced_ms: 0 }
     case 'delivered':
-      writer.outbox.delivered(ask.rows)
+      writer.outbox.delivered(ask.rows, now_ms)
       return null
     case 'dead':
       writer.outbox.kill(ask.row, ask.why, now_ms)

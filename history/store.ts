@@ -86,6 +86,13 @@ export interface StoredRecord extends JournalRecord {
   readonly row: number
   readonly recorded_ms: number
   readonly hash: string
+  /** Which channels have taken it, the first first. Empty: nobody yet, or refused, or this event is not for telling. */
+  readonly told: readonly Told[]
+}
+export interface Told {
+  readonly channel: string
+  /** When its receipt was recorded, by the machine's clock: up to a second or two after the channel's confirmation. */
+  readonly at_ms: number
 }
 
 /** What can go wrong with the store: the service reacts per DESIGN ('disk full or failing'). */
@@ -156,6 +163,7 @@ export interface History {
   readonly dead: (row: number, why: string) => Promise<void>
   readonly deadLetters: (limit: number) => Promise<readonly (StoredMessage & { readonly why: string })[]>
   /** Forget inputs older than this; never journal records. Keeps what the last snapshot needs. */
+  /** Out of the outbox, and on record as told (`StoredRecord.told`), but for messages whose id begins with 'canary:'. */
   readonly forgetInputs: (before_ms: number) => Promise<void>
   readonly verify: () => Promise<{ readonly ok: boolean; readonly detail: string }>
   readonly figures: () => StoreFigures
