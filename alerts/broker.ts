@@ -28,7 +28,8 @@ export interface Broker {
 }
 
 const OWNER = 'mouldtend-service'
-const MOST_CLIENTS = 200
+/** A port. */
+export const MOST_CLIENTS = 200
 /** A client that lets this much pile up is disconnected: memory is for those who read. */
 const MOST_WAITING_BYTES = 4 * 1024 * 1024
 const MOST_FRAME_BYTES = 256 * 1024

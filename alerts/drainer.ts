@@ -2,6 +2,12 @@ import { backoff } from './backoff.ts'
 import type { Channel, Delivery, Message, Outbox } from './channel.ts'
 import { createReporter, type Report } from './reporter.ts'
 
+/** Most messages of a channel held in memory; more wait in the store. As many may be delivered and not yet reported. */
+export const MOST_HELD = 4096
+/** Most of those that the store could not keep, held on top: they live in memory alone. */
+export const MOST_UNRECORDED = MOST_HELD / 4
+export const MOST_IN_FLIGHT = 256
+
 export interface DrainerSettings {
   readonly channel: Channel
   readonly outbox: Outbox
@@ -36,6 +42,10 @@ export interface DrainerFigures {
   /** True: older rows wait in the store and are read page by page. */
   readonly behind: boolean
   readonly unreported: number
+  /** Held without a row in the store. */
+  readonly unrecorded: number
+  /** When the oldest message held was made; null: none is held. Older ones may wait in the store while `behind`. */
+  readonly oldest_ms: number | null
   readonly delivered: number
   readonly retries: number
   readonly dead: number
@@ -60,8 +70,8 @@ interface Lane {
  */
 export function startDrainer(settings: DrainerSettings): Drainer {
   const { channel, outbox, onDead, onDropped = () => {}, onFault = () => {}, random = Math.random } = settings
-  const { maxHeld = 4096, pageSize = 256, firstRetry_ms = 250, mostRetry_ms = 60_000, report_ms = 1000 } = settings
-  const maxInFlight = Math.min(settings.maxInFlight ?? 256, channel.maxInFlight ?? Number.POSITIVE_INFINITY)
+  const { maxHeld = MOST_HELD, pageSize = 256, firstRetry_ms = 250, mostRetry_ms = 60_000, report_ms = 1000 } = settings
+  const maxInFlight = Math.min(settings.maxInFlight ?? MOST_IN_FLIGHT, channel.maxInFlight ?? Number.POSITIVE_INFINITY)
   const lanes = new Map<string, Lane>()
   /** Lanes that could send now, in turn, so that a busy key does not starve the others. */
   const ready: Lane[] = []
@@ -315,6 +325,12 @@ export function startDrainer(settings: DrainerSettings): Drainer {
     const isIdle = held === 0 && inFlight === 0 && !isBehind && !isReading && reporter.waiting() === 0
     if (isIdle || (isClosed && inFlight === 0)) for (const idler of idlers.splice(0)) idler()
   }
+  function oldestHeld_ms(): number | null {
+    let oldest_ms = Infinity
+    // In order within a key: its first is its oldest.
+    for (const { queue } of lanes.values()) oldest_ms = Math.min(oldest_ms, queue[0]?.made_ms ?? Infinity)
+    return oldest_ms === Infinity ? null : oldest_ms
+  }
   const idle = (): Promise<void> =>
     new Promise((resolve) => {
       idlers.push(resolve)
@@ -336,6 +352,8 @@ export function startDrainer(settings: DrainerSettings): Drainer {
       blockedKeys: [...lanes.values()].filter((lane) => lane.retry !== null).length,
       behind: isBehind,
       unreported: reporter.waiting(),
+      unrecorded,
+      oldest_ms: oldestHeld_ms(),
       ...total,
     }),
     close: async () => {

@@ -7,7 +7,7 @@ export type CommandAnswer = { readonly kind: 'done' } | { readonly kind: 'reject
 export type OnCommand = (command: AcknowledgeCommand) => Promise<CommandAnswer>
 
 const MOST_BYTES = 4_096
-const MOST_AT_ONCE = 64
+export const MOST_AT_ONCE = 64
 
 export interface Commands {
   readonly take: (incoming: Incoming) => void

@@ -19,6 +19,8 @@ export interface ServiceFacts {
   readonly sources: () => readonly SourceFacts[]
   readonly store: () => StoreFacts
   readonly queues: () => readonly QueueFacts[]
+  /** What bounds and refusals took, each with its count. */
+  readonly lost: () => Readonly<Record<Lost, number>>
   readonly channels: () => readonly ChannelFacts[]
   readonly canary: () => CanaryFacts
   readonly events: () => readonly EventCount[]
@@ -83,6 +85,7 @@ export interface StoreFacts {
   readonly outboxDepth: number
   readonly deadLetters: number
   readonly fileBytes: number
+  readonly queueBytes: number
 }
 
 export interface QueueFacts {
@@ -91,12 +94,16 @@ export interface QueueFacts {
   readonly bound: number
 }
 
+export type Lost = 'inputs_dropped' | 'commits_refused' | 'messages_summarised' | 'alerts_dropped'
+
 export interface ChannelFacts {
   readonly name: string
   readonly ready: boolean
   readonly sent: number
   readonly retried: number
   readonly dead: number
+  /** Messages wait in the store beyond those in memory. */
+  readonly behind: boolean
   /** Age of the oldest message that waits; null: none waits. */
   readonly oldest_pending_ms: number | null
 }

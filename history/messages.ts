@@ -56,6 +56,7 @@ export interface ThreadFigures {
   readonly transactions: number
   readonly commitSeconds: number
   readonly outboxDepth: number
+  readonly oldestPending_ms: Readonly<Record<string, number>>
   readonly deadLetters: number
   readonly fileBytes: number
   readonly summarised: number

@@ -30,15 +30,17 @@ export function openOutbox(db: DatabaseSync, bounds: Bounds, notice: (notice: St
     `insert into outbox (id, channel, order_key, priority, made_ms, body) values (?, ?, ?, ?, ?, ?) on conflict (id, channel) do nothing`,
   )
   const pending = db.prepare('select * from outbox where channel = ? and row > ? order by row limit ?')
+  // One step in the index (channel, row) for each channel, however many messages wait.
+  const oldestAfter = db.prepare('select channel, made_ms from outbox where channel > ? order by channel, row limit 1')
   const remove = db.prepare('delete from outbox where row = ?')
   const find = db.prepare('select * from outbox where row = ?')
-  const bury = db.prepare(
-    `insert into dead_letters (row, id, channel, order_key, priority, made_ms, tries, body, why, died_ms)
   // mouldtend's own test messages are told to nobody: kept, they would outnumber all others. Sent twice, the first time counts.
   const keepDelivery = db.prepare(
     `insert into deliveries (id, channel, delivered_ms) select id, channel, ? from outbox where row = ? and id not glob 'canary:*'
      on conflict (id, channel) do nothing`,
   )
+  const bury = db.prepare(
+    `insert into dead_letters (row, id, channel, order_key, priority, made_ms, tries, body, why, died_ms)
      select row, id, channel, order_key, priority, made_ms, tries, body, ?, ? from outbox where row = ?`,
   )
   const dead = db.prepare('select * from dead_letters order by row desc limit ?')
@@ -94,6 +96,13 @@ export function openOutbox(db: DatabaseSync, bounds: Bounds, notice: (notice: St
       }
       outbox.depth += stored.length
       return stored
+    },
+    oldest: () => {
+      const oldest: Record<string, number> = {}
+      if (outbox.depth === 0) return oldest
+      for (let next = oldestAfter.get(''); next !== undefined; next = oldestAfter.get(text(next, 'channel')))
+        oldest[text(next, 'channel')] = number(next, 'made_ms')
+      return oldest
     },
     pending: (channel, afterRow, limit) => pending.all(channel, afterRow, limit).map(messageOf),
     delivered: (rows, now_ms) => {

@@ -7,6 +7,8 @@ import { readChunk } from './chunk.ts'
 import { storeError } from './faults.ts'
 import type { Answered, Answers, Ask, FromThread, Settings, Start, ThreadFigures } from './messages.ts'
 import {
+  OUTBOX_BOUND,
+  STORE_QUEUE_BOUND,
   StoreError,
   type Chunk,
   type Commit,
@@ -43,13 +45,13 @@ export async function openHistory(path: string, options: HistoryOptions = {}): P
     file,
     reserveBytes: options.reserveBytes ?? 16 * 1024 * 1024,
     maxBytes: options.maxBytes ?? null,
-    outboxBound: options.outboxBound ?? 100_000,
+    outboxBound: options.outboxBound ?? OUTBOX_BOUND,
     deadLetterBound: options.deadLetterBound ?? 10_000,
   }
   await mkdir(dirname(file), { recursive: true }).catch((error: unknown) => {
     throw storeError({ kind: 'io', detail: String(error) }, file)
   })
-  const queueBound = options.queueBound ?? 256
+  const queueBound = options.queueBound ?? STORE_QUEUE_BOUND
   let figures: ThreadFigures = NOTHING_YET
   let commits = 0
   let refused = 0
@@ -188,6 +190,7 @@ const NOTHING_YET: ThreadFigures = {
   transactions: 0,
   commitSeconds: 0,
   outboxDepth: 0,
+  oldestPending_ms: {},
   deadLetters: 0,
   fileBytes: 0,
   summarised: 0,

@@ -291,6 +291,7 @@ function serveWriter(port: MessagePort, settings: Settings): void {
       transactions,
       commitSeconds,
       outboxDepth: writer?.outbox.depth ?? 0,
+      oldestPending_ms: writer?.outbox.oldest() ?? {},
       deadLetters: writer?.outbox.dead ?? 0,
       fileBytes: sizeOf(file) + sizeOf(`${file}-wal`),
       summarised: writer?.outbox.summarised ?? 0,

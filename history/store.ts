@@ -144,6 +144,11 @@ export interface OutboxSummary {
   readonly last_ms: number
 }
 
+/** Commits that may wait for the disk, unless asked for otherwise; those with an event or a message have eight times the room. */
+export const STORE_QUEUE_BOUND = 256
+/** Messages in the outbox, all channels together, unless asked for otherwise. */
+export const OUTBOX_BOUND = 100_000
+
 /** The store, behind messages: nothing here blocks the caller's thread. PostgreSQL would fit behind the same interface. */
 export interface History {
   /**
@@ -174,6 +179,8 @@ export interface StoreFigures {
   readonly commits: number
   readonly commitSeconds: number
   readonly outboxDepth: number
+  /** When the oldest message in the outbox was made, by channel; a channel without one is not there. As of the last transaction. */
+  readonly oldestPending_ms: Readonly<Record<string, number>>
   readonly deadLetters: number
   readonly fileBytes: number
   /** Bytes of chunks handed in and not yet on the disk. */

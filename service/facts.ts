@@ -1,14 +1,18 @@
-import type { Drainer } from '../alerts/drainer.ts'
-import type { Channel } from '../alerts/channel.ts'
-import type { AlarmFacts, CircuitFacts, NotReady, ServiceFacts } from '../dashboards/facts.ts'
-import type { History } from '../history/store.ts'
+import { MOST_CLIENTS, type Broker } from '../alerts/broker.ts'
+import { MOST_HELD, MOST_IN_FLIGHT, MOST_UNRECORDED } from '../alerts/drainer.ts'
+import { MOST_AT_ONCE } from '../alerts/mqtt-commands.ts'
+import type { MqttChannel } from '../alerts/mqtt.ts'
+import type { AlarmFacts, CircuitFacts, NotReady, QueueFacts, ServiceFacts } from '../dashboards/facts.ts'
+import { OUTBOX_BOUND, STORE_QUEUE_BOUND, type History } from '../history/store.ts'
 import type { Engine } from '../rules/engine.ts'
 import type { AlarmEventKind, RecordEvent } from '../rules/event.ts'
 import { shownState } from '../rules/alarm-state.ts'
 import type { Priority } from '../config/plan.ts'
 import type { ServiceClock } from './clock.ts'
-import type { Hub } from './hub.ts'
+import { MOST_AWAY, type Canary } from './canary.ts'
+import { MOST_WAITING_BYTES, MOST_WAITING_COMMITS, type Hub } from './hub.ts'
 import type { Sources } from './sources.ts'
+import type { WayOut } from './way-out.ts'
 
 export interface LiveParts {
   readonly engine: Engine
@@ -16,8 +20,11 @@ export interface LiveParts {
   readonly history: History
   readonly sources: Sources
   readonly clock: ServiceClock
-  readonly drainers: readonly { readonly channel: Channel; readonly drainer: Drainer; readonly oldest_ms: () => number | null }[]
-  readonly canary: () => { readonly age_ms: number; readonly roundTrip_ms: number | null }
+  readonly ways: readonly WayOut[]
+  readonly mqtt: Pick<MqttChannel, 'figures'>
+  /** null: the site has a broker of its own. */
+  readonly broker: Pick<Broker, 'figures' | 'wsPort'> | null
+  readonly canary: Pick<Canary, 'facts' | 'away'>
   readonly canary_ms: number
   readonly started_ms: number
   /** Faults that stand: the disk, a channel's configuration. */
@@ -36,31 +43,31 @@ export function factsOf(live: LiveParts): ServiceFacts {
     alarms: () => alarmsOf(engine),
     sources: sources.figures,
     store: () => history.figures(),
-    queues: () => {
-      const { waitingCommits, waitingBytes } = hub.figures()
+    queues: () => queuesOf(live),
+    lost: () => {
       const store = history.figures()
-      return [
-        { name: 'commits', depth: waitingCommits, bound: 64 },
-        { name: 'commit_bytes', depth: waitingBytes, bound: 64 * 1024 * 1024 },
-        { name: 'store', depth: store.queueDepth, bound: 256 },
-        { name: 'outbox', depth: store.outboxDepth, bound: 100_000 },
-        ...live.drainers.map(({ channel, drainer }) => ({ name: `drainer_${channel.name}`, depth: drainer.figures().held, bound: 10_000 })),
-      ]
+      return {
+        inputs_dropped: hub.figures().droppedInputs,
+        commits_refused: store.refused,
+        messages_summarised: store.summarised,
+        alerts_dropped: live.ways.reduce((sum, { drainer }) => sum + drainer.figures().dropped, 0),
+      }
     },
     channels: () =>
-      live.drainers.map(({ channel, drainer, oldest_ms }) => {
+      live.ways.map(({ channel, drainer, oldest_ms }) => {
         const figures = drainer.figures()
         const oldest = oldest_ms()
         return {
           name: channel.name,
           ready: channel.isReady(),
+          behind: figures.behind,
           sent: figures.delivered,
           retried: figures.retries,
           dead: figures.dead,
           oldest_pending_ms: oldest === null ? null : Math.max(0, clock.now_ms() - oldest),
         }
       }),
-    canary: live.canary,
+    canary: live.canary.facts,
     events: () =>
       [...hub.figures().events].map(([key, count]) => {
         const [event = '', priority = ''] = key.split(' ')
@@ -70,7 +77,7 @@ export function factsOf(live: LiveParts): ServiceFacts {
     clock: () => ({ untrusted: !clock.isTrusted(), steps: clock.steps() }),
     readiness: () => {
       const reasons = [...live.standing()]
-      const { age_ms } = live.canary()
+      const { age_ms } = live.canary.facts()
       if (age_ms > 3 * live.canary_ms) {
         reasons.push({
           code: 'canary_late',
@@ -80,6 +87,36 @@ export function factsOf(live: LiveParts): ServiceFacts {
       return { ok: reasons.length === 0, reasons }
     },
   }
+}
+
+function queuesOf({ engine, hub, history, ways, mqtt, broker, canary }: LiveParts): readonly QueueFacts[] {
+  const { waitingCommits, waitingBytes, commandsWaiting } = hub.figures()
+  const store = history.figures()
+  const { retainedWaiting, commandsRunning } = mqtt.figures()
+  const alarms = [...engine.units()].reduce((sum, unit) => sum + [...unit.alarms()].length, 0)
+  return [
+    { name: 'commits', depth: waitingCommits, bound: MOST_WAITING_COMMITS },
+    { name: 'commit_bytes', depth: waitingBytes, bound: MOST_WAITING_BYTES },
+    { name: 'store', depth: store.queueDepth, bound: STORE_QUEUE_BOUND },
+    { name: 'outbox', depth: store.outboxDepth, bound: OUTBOX_BOUND },
+    ...ways.flatMap(({ channel, drainer }) => {
+      const { held, unrecorded, inFlight, unreported } = drainer.figures()
+      return [
+        { name: `drainer_${channel.name}`, depth: held, bound: MOST_HELD },
+        { name: `unrecorded_${channel.name}`, depth: unrecorded, bound: MOST_UNRECORDED },
+        { name: `in_flight_${channel.name}`, depth: inFlight, bound: Math.min(MOST_IN_FLIGHT, channel.maxInFlight ?? MOST_IN_FLIGHT) },
+        { name: `unreported_${channel.name}`, depth: unreported, bound: MOST_HELD },
+      ]
+    }),
+    { name: 'retained', depth: retainedWaiting, bound: alarms },
+    { name: 'commands', depth: commandsRunning, bound: MOST_AT_ONCE },
+    { name: 'command_answers', depth: commandsWaiting, bound: MOST_AT_ONCE },
+    { name: 'canaries', depth: canary.away(), bound: MOST_AWAY },
+    // One port for MQTT, one for WebSocket where the site wants it.
+    ...(broker === null
+      ? []
+      : [{ name: 'broker_clients', depth: broker.figures().clients, bound: MOST_CLIENTS * (broker.wsPort === null ? 1 : 2) }]),
+  ]
 }
 
 function circuitsOf(engine: Engine): readonly CircuitFacts[] {

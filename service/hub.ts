@@ -21,12 +21,12 @@ import type { Command, Input } from '../rules/input.ts'
 const TELEMETRY_MS = 1000
 const SNAPSHOT_MS = 60_000
 /** Readings that wait for a failing disk: beyond it they go, the state takes their place, and a gap is recorded. Events stay. */
-const MOST_WAITING_BYTES = 64 * 1024 * 1024
+export const MOST_WAITING_BYTES = 64 * 1024 * 1024
 const RETRY_MS = 1000
 /** A failing disk is not waited for longer than this at a stop. */
 const CLOSE_MS = 5000
 /** Commits in memory beyond which the adapters are told to start no new poll. */
-const MOST_WAITING_COMMITS = 64
+export const MOST_WAITING_COMMITS = 64
 
 export interface HubSettings {
   readonly engine: Engine
@@ -67,6 +67,8 @@ export interface HubFigures {
   readonly inputs: number
   readonly events: ReadonlyMap<string, number>
   readonly droppedInputs: number
+  /** Commands whose answer waits for the disk. */
+  readonly commandsWaiting: number
 }
 
 interface Waiting {
@@ -377,6 +379,7 @@ export function openHub(settings: HubSettings): Hub {
       inputs,
       events: counts,
       droppedInputs,
+      commandsWaiting: outcomes.size,
     }),
     close: async () => {
       tick?.timer.cancel()

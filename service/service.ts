@@ -32,8 +32,10 @@ const FORGET_MS = 3_600_000
 const MANY_REPLAYED = 5_000
 /** A store that has not answered for this long will not answer any more. */
 const STUCK_MS = 60_000
-/** A refused message is a standing fault for this long. */
+/** A message that was refused for good, or let go, is a standing fault for this long. */
 const DEAD_LETTER_MS = 3_600_000
+/** More refusals than this are not remembered one by one: a thousand in an hour say it all. */
+const MOST_REFUSALS = 1000
 
 export interface ServiceSettings {
   readonly plan: Plan
@@ -77,6 +79,7 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
     const standing = new Map<string, NotReady>()
     /** When messages were refused for good, the last hour's only. */
     const refusals: number[] = []
+    let lastDropped_ms = 0
     const history = await openHistory(settings.plan.service.historyFile, {
       onNotice: (notice) => log.warn({ notice: notice.kind }, notice.text),
     })
@@ -139,10 +142,16 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
       openWay({
         channel: one,
         outbox: history,
+        oldestStored_ms: () => history.figures().oldestPending_ms[one.name] ?? null,
         log,
         onRefused: (detail) => {
           refusals.push(clock.now_ms())
+          if (refusals.length > MOST_REFUSALS) refusals.shift()
           standing.set(`dead_letter_${one.name}`, { code: 'dead_letter', detail })
+        },
+        onDropped: (detail) => {
+          lastDropped_ms = clock.now_ms()
+          standing.set(`alerts_dropped_${one.name}`, { code: 'alerts_dropped', detail })
         },
       }),
     )
@@ -268,8 +277,10 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
         history,
         sources,
         clock,
-        drainers,
-        canary: canary.facts,
+        ways: drainers,
+        mqtt: channel,
+        broker,
+        canary,
         canary_ms: settings.plan.service.canary_ms,
         started_ms,
         standing: () => {
@@ -300,6 +311,7 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
       facts: () => {
         while (refusals.length > 0 && (refusals[0] ?? 0) < clock.now_ms() - DEAD_LETTER_MS) refusals.shift()
         if (refusals.length === 0) for (const one of channels) standing.delete(`dead_letter_${one.name}`)
+        if (lastDropped_ms < clock.now_ms() - DEAD_LETTER_MS) for (const one of channels) standing.delete(`alerts_dropped_${one.name}`)
         return {
           canary_age_s: canary.facts().age_ms / 1000,
           deadLetters: refusals.length,

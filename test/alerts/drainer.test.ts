@@ -152,6 +152,26 @@ test('nothing is tried without a connection; the connection is the next try of a
   await drainer.close()
 })
 
+test('the oldest message that waits is known without a connection, and beyond the bound the store is asked', async () => {
+  const store = memoryOutbox()
+  const { channel, setReady } = scriptedChannel(() => delivered)
+  const drainer = startDrainer({ ...quick, channel, outbox: store.outbox, maxHeld: 2 })
+  await drainer.idle()
+  expect(drainer.figures()).toMatchObject({ oldest_ms: null, behind: false, unrecorded: 0 })
+  setReady(false)
+  drainer.offer({ ...store.commit('b'), made_ms: 7 })
+  drainer.offer({ ...store.commit('a'), made_ms: 5 })
+  expect(drainer.figures()).toMatchObject({ oldest_ms: 5, behind: false })
+  drainer.offer({ ...store.commit('a'), made_ms: 9 })
+  drainer.offer({ ...store.commit('c'), row: -1, made_ms: 3 })
+  store.rows.delete(4)
+  expect(drainer.figures()).toMatchObject({ oldest_ms: 3, behind: true, unrecorded: 1, held: 3 })
+  setReady(true)
+  await drainer.idle()
+  expect(drainer.figures()).toMatchObject({ oldest_ms: null, behind: false })
+  await drainer.close()
+})
+
 test('unrecorded messages are sent, never reported, and the oldest of low priority go first at the bound', async () => {
   const store = memoryOutbox()
   const { channel, sent, setReady } = scriptedChannel(() => delivered)

@@ -5,6 +5,7 @@ import type {
   CircuitFacts,
   ClockFacts,
   EventCount,
+  Lost,
   QueueFacts,
   Readiness,
   ServiceFacts,
@@ -22,6 +23,7 @@ export interface Hall {
   sources: SourceFacts[]
   store: StoreFacts
   queues: QueueFacts[]
+  lost: Record<Lost, number>
   channels: ChannelFacts[]
   canary: CanaryFacts
   events: EventCount[]
@@ -105,9 +107,10 @@ export function hall(): Hall {
         },
       },
     ],
-    store: { queueDepth: 0, commits: 40, commitSeconds: 0.2, outboxDepth: 3, deadLetters: 0, fileBytes: 1_048_576 },
+    store: { queueDepth: 0, commits: 40, commitSeconds: 0.2, outboxDepth: 3, deadLetters: 0, fileBytes: 1_048_576, queueBytes: 0 },
     queues: [{ name: 'sequencer', depth: 2, bound: 1000 }],
-    channels: [{ name: 'mqtt', ready: true, sent: 7, retried: 1, dead: 0, oldest_pending_ms: null }],
+    lost: { inputs_dropped: 0, commits_refused: 0, messages_summarised: 0, alerts_dropped: 0 },
+    channels: [{ name: 'mqtt', ready: true, behind: false, sent: 7, retried: 1, dead: 0, oldest_pending_ms: null }],
     canary: { age_ms: 12_000, roundTrip_ms: 35 },
     events: [
       { event: 'raised', priority: 'high', count: 2 },
@@ -125,6 +128,7 @@ export function hall(): Hall {
       sources: () => made.sources,
       store: () => made.store,
       queues: () => made.queues,
+      lost: () => made.lost,
       channels: () => made.channels,
       canary: () => made.canary,
       events: () => made.events,

@@ -153,7 +153,9 @@ test('OpenMetrics 1.0 where it is asked for: its end mark, counters declared wit
   expect(open.contentType).toMatch(/^application\/openmetrics-text; version=1\.0\.0/)
   expect(open.text.endsWith('\n# EOF\n')).toBe(true)
   expect(open.text).toContain('# TYPE mouldtend_source_polls counter\n')
-  const names = (text: string) => [...new Set(samples(text).map(({ name }) => name))].toSorted()
+  // A collection of garbage between the two may be the first that Node counts.
+  const names = (text: string) =>
+    [...new Set(samples(text).map(({ name }) => name))].filter((name) => !name.startsWith('mouldtend_nodejs_gc_')).toSorted()
   expect(names(open.text)).toEqual(names(plain.text))
 })
 
