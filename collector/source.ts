@@ -91,6 +91,8 @@ export interface SourceFigures {
 export interface Source {
   readonly close: () => Promise<void>
   readonly figures: () => SourceFigures
+  /** Faults that stand now, each with how often it happened since it started. An adapter whose faults never last has none. */
+  readonly standing?: () => readonly { readonly fault: ReadFault; readonly count: number }[]
 }
 
 /** Values that the plan only names (user, password, keys), resolved by config/ and never logged. */

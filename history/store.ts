@@ -163,12 +163,12 @@ export interface History {
   readonly journal: (query: JournalQuery) => Promise<readonly StoredRecord[]>
   /** Messages of a channel not yet delivered, oldest first. */
   readonly pending: (channel: string, afterRow: number, limit: number) => Promise<readonly StoredMessage[]>
+  /** Out of the outbox, and on record as told (`StoredRecord.told`), but for messages whose id begins with 'canary:'. */
   readonly delivered: (rows: readonly number[]) => Promise<void>
   /** Refused for good: kept, listed, blocks nobody. */
   readonly dead: (row: number, why: string) => Promise<void>
   readonly deadLetters: (limit: number) => Promise<readonly (StoredMessage & { readonly why: string })[]>
   /** Forget inputs older than this; never journal records. Keeps what the last snapshot needs. */
-  /** Out of the outbox, and on record as told (`StoredRecord.told`), but for messages whose id begins with 'canary:'. */
   readonly forgetInputs: (before_ms: number) => Promise<void>
   readonly verify: () => Promise<{ readonly ok: boolean; readonly detail: string }>
   readonly figures: () => StoreFigures

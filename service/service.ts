@@ -25,6 +25,7 @@ import { recover } from './recover.ts'
 import { openWay } from './way-out.ts'
 import { watchSelf, withSelf } from './self.ts'
 import { openSources, type Sources } from './sources.ts'
+import { adapterFaults, alertFaults } from './standing-log.ts'
 
 /** Inputs beyond their keeping time are forgotten this often. */
 const FORGET_MS = 3_600_000
@@ -96,7 +97,9 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
 
     // ---- the ways out ----
     const { mqtt } = settings.plan.service
-    const onFault = (fault: AlertFault): void => log.warn({ fault: fault.kind }, explainAlertFault(fault))
+    const alerting = alertFaults({ log, clock, explain: explainAlertFault })
+    closers.push(async () => alerting.close())
+    const onFault = (fault: AlertFault): void => alerting.happened(fault)
     const broker: Broker | null =
       mqtt.url === null
         ? await startBroker({
@@ -136,6 +139,7 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
         }),
       },
     )
+    channel.onReady(alerting.connected)
     const webhook = webhookSettings(settings.plan, secret)
     const channels: Channel[] = webhook === null ? [channel] : [channel, openWebhook(webhook, clock.now_ms)]
     const drainers = channels.map((one) =>
@@ -184,7 +188,7 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
         for (const message of messages) drainers.find(({ channel: one }) => one.name === message.channel)?.drainer.offer(message)
       },
       onDiscovery: (found) => discovered(found),
-      onFault: (item, text) => log.warn({ unit: item.fault.unit, fault: item.fault.kind }, text),
+      onFault: ({ fault }, text) => reading.started(fault, text),
       onDisk: (fault: StoreError | null) => {
         if (fault === null) {
           standing.delete('disk')
@@ -201,6 +205,8 @@ export async function startService(settings: ServiceSettings): Promise<Service> 
       sink: hub.sink,
     })
     const sources = openSources(hub.sink, clock)
+    const reading = adapterFaults({ log, clock, standing: sources.standing })
+    closers.push(async () => reading.close())
     let self: { readonly close: () => void } | null = null
 
     function discovered(item: Discovery): void {

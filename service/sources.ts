@@ -1,12 +1,15 @@
 import { openModbus } from '../collector/adapters/modbus.ts'
 import { openReplay } from '../collector/adapters/replay.ts'
 import type { Clock, Secrets, Sink, Source, SourceFigures } from '../collector/source.ts'
+import type { Standing } from '../collector/standing-faults.ts'
 import type { Plan, SourcePlan, UnitPlan } from '../config/plan.ts'
 
 export interface Sources {
   /** Opens what the plan has now; a source whose settings and units are unchanged stays open. */
   readonly follow: (plan: Plan, secrets: Secrets) => Promise<void>
   readonly figures: () => readonly { readonly id: string; readonly kind: string; readonly figures: SourceFigures }[]
+  /** Faults that stand now, of all sources. */
+  readonly standing: () => readonly Standing[]
   readonly close: () => Promise<void>
 }
 interface Running {
@@ -61,6 +64,7 @@ export function openSources(sink: Sink, clock: Clock): Sources {
       return done
     },
     figures: () => [...running.values()].map(({ plan, source }) => ({ id: plan.id, kind: plan.kind, figures: source.figures() })),
+    standing: () => [...running.values()].flatMap(({ source }) => source.standing?.() ?? []),
     close: async () => {
       await turn
       await Promise.all([...running.values()].map(({ source }) => source.close()))

@@ -23,7 +23,9 @@ export function openModbusWith(random: () => number): Open<ModbusSource> {
     const gate = sinkGate(sink, clock, figures, settings.units[0]?.unit ?? settings.id)
     const seats = settings.units.flatMap(({ unit: id, address }) => {
       const unit = units.find((each) => each.id === id)
-      return unit === undefined ? [] : [{ address, poll: unitPoll(unit, standingFaults(figures), clock, gate.tell) }]
+      if (unit === undefined) return []
+      const faults = standingFaults(figures)
+      return [{ address, faults, poll: unitPoll(unit, faults, clock, gate.tell) }]
     })
     let line: Line | null = null
     const link = connection(settings, clock, figures, { onChange: () => line?.wake(), onLate: (address) => line?.heard(address) }, random)
@@ -49,6 +51,7 @@ export function openModbusWith(random: () => number): Open<ModbusSource> {
         return opened.close()
       },
       figures: figures.figures,
+      standing: () => seats.flatMap(({ faults }) => faults.standing()),
     }
   }
 }

@@ -155,6 +155,7 @@ export const openOpcUa: Open<OpcUaSource> = (settings, units, sink, clock, secre
   const running = run()
   return {
     figures: figures.figures,
+    standing: faults.standing,
     close: async () => {
       closing.abort()
       for (const timer of timers.values()) timer.cancel()
