@@ -79,6 +79,7 @@ export function openOutbox(db: DatabaseSync, bounds: Bounds, notice: (notice: St
     }
     keepCount.run(outbox.summarised)
   }
+  let oldest: Readonly<Record<string, number>> = {}
   const outbox: Outbox = {
     depth: count('outbox'),
     dead: count('dead_letters'),
@@ -98,10 +99,15 @@ export function openOutbox(db: DatabaseSync, bounds: Bounds, notice: (notice: St
       return stored
     },
     oldest: () => {
-      const oldest: Record<string, number> = {}
-      if (outbox.depth === 0) return oldest
-      for (let next = oldestAfter.get(''); next !== undefined; next = oldestAfter.get(text(next, 'channel')))
-        oldest[text(next, 'channel')] = number(next, 'made_ms')
+      const found: Record<string, number> = {}
+      if (outbox.depth === 0) return found
+      try {
+        for (let next = oldestAfter.get(''); next !== undefined; next = oldestAfter.get(text(next, 'channel')))
+          found[text(next, 'channel')] = number(next, 'made_ms')
+        oldest = found
+      } catch {
+        // A figure stops nobody: a disk that cannot be read is found, and told, by the next who needs what is on it.
+      }
       return oldest
     },
     pending: (channel, afterRow, limit) => pending.all(channel, afterRow, limit).map(messageOf),

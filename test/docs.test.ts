@@ -65,6 +65,7 @@ test('no version is a range, and only the runtime may run a script at install', 
 test.each([
   'canary_late',
   'dead_letter',
+  'alerts_dropped',
   'clock_untrusted',
   'store_disk_full',
   'store_io',

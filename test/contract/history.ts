@@ -116,6 +116,18 @@ export function historyContract(name: string, newPlace: () => Promise<Place>): v
       expect(await history.verify()).toMatchObject({ ok: true })
     })
 
+    test('the oldest message that waits is known of each channel, and moves on as they are delivered', async () => {
+      expect(history.figures().oldestPending_ms).toEqual({})
+      const waiting = [['mqtt', 5] as const, ['webhook', 7] as const, ['mqtt', 9] as const]
+      const outbox = waiting.map(([channel, made]) => message(`m${made}`, { channel, made_ms: T0 + made }))
+      const { stored } = await history.commit(commit({ outbox }))
+      expect(history.figures().oldestPending_ms).toEqual({ mqtt: T0 + 5, webhook: T0 + 7 })
+      await history.delivered(stored.slice(0, 2).map(({ row }) => row))
+      expect(history.figures().oldestPending_ms).toEqual({ mqtt: T0 + 9 })
+      await history.delivered(stored.map(({ row }) => row))
+      expect(history.figures().oldestPending_ms).toEqual({})
+    })
+
     test('overlapping inputs are refused; the same chunk again is taken as what it is', async () => {
       await history.commit(commit({ plan: site, chunk: chunkOf(site, 1, 5) }))
       await expect(history.commit(commit({ chunk: chunkOf(site, 4, 8) }))).rejects.toThrow(/stored already/)
