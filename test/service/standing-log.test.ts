@@ -1,11 +1,16 @@
 import pino from 'pino'
-import { expect, test } from 'vitest'
+import { afterEach, expect, test } from 'vitest'
 import { explainAlertFault } from '../../alerts/fault.ts'
 import { counter } from '../../collector/figures.ts'
 import type { ReadFault } from '../../collector/source.ts'
 import { standingFaults } from '../../collector/standing-faults.ts'
 import { adapterFaults, alertFaults, standingLog } from '../../service/standing-log.ts'
+import { startMosquitto } from '../alerts/mosquitto.ts'
 import { virtualClock } from '../collector/plans.ts'
+import { startHall } from '../simulator/hall-process.ts'
+import { tool } from '../tool.ts'
+import { proxyTo } from './proxy.ts'
+import { cleanup, scratch, startRun, writeSite } from './stage.ts'
 
 const MINUTE = 60_000
 interface Line {
@@ -145,3 +150,45 @@ test('a broker that is away gives one line and not one per try; it is over with 
   ).toEqual([expect.stringContaining('subscribe_refused is over')])
   faults.close()
 })
+
+const opened = cleanup()
+afterEach(opened.all)
+const mosquitto = tool('mosquitto')
+
+test.skipIf(mosquitto === null)(
+  'the service as it runs: unit and broker go away and come back, each with one line at the start and one at the end',
+  { timeout: 60_000 },
+  async () => {
+    const hall = await startHall('--fleet', '1', '--ports', '1')
+    opened.add(hall.stop)
+    const way = await proxyTo(() => hall.ready.modbus[0]?.port ?? 0)
+    opened.add(way.close)
+    const broker = await startMosquitto(mosquitto ?? '')
+    opened.add(broker.close)
+    const { folder, remove } = scratch()
+    opened.add(remove)
+    const service = startRun(writeSite(folder, { lines: [{ port: way.port, units: 1 }], mqtt: `  url: mqtt://127.0.0.1:${broker.port}` }))
+    opened.add(service.stop)
+    await service.http()
+    const of = (fault: string) => service.log.filter((line) => line['fault'] === fault)
+    await way.cut()
+    await broker.stop()
+    // Lost, then tried again in vain several times.
+    await service.says('no connection to the MQTT broker')
+    await expect.poll(() => of('refused').length + of('link_lost').length, { timeout: 20_000 }).toBeGreaterThan(0)
+    await way.mend()
+    await broker.start()
+    await service.says('broker_unreachable is over')
+    await service.says('broker_lost is over')
+    await service.says('is over. (It stood')
+    for (const fault of ['broker_lost', 'broker_unreachable']) expect(of(fault).map(({ level }) => level)).toEqual([40, 30])
+    const unitFaults = (at: number) =>
+      service.log
+        .filter(({ unit, level }) => unit === 'kh-01' && level === at)
+        .map((line) => String(line['fault']))
+        .toSorted()
+    expect(unitFaults(40).length).toBeGreaterThan(0)
+    await expect.poll(() => unitFaults(30)).toEqual(unitFaults(40))
+    expect(new Set(unitFaults(40)).size, 'each kind once').toBe(unitFaults(40).length)
+  },
+)
