@@ -1,4 +1,5 @@
 import { connect } from 'mqtt'
+import { monitorEventLoopDelay } from 'node:perf_hooks'
 import { setTimeout as sleep } from 'node:timers/promises'
 import { onStage, openBroker, openHall, openMeasured, untilReady } from './processes.ts'
 import { writeModbusSite } from './site.ts'
@@ -22,6 +23,9 @@ export interface Latency {
   readonly max_ms: number
   /** Changes whose message never came. */
   readonly lost: number
+  /** How late a timer of 1 ms came in the subscriber's process, which has next to nothing to do: what the machine took from everybody. */
+  readonly stallP99_ms: number
+  readonly stallMax_ms: number
 }
 
 interface Change {
@@ -64,9 +68,12 @@ export function measureLatency(order: LatencyOrder): Promise<Latency> {
     await change(order.units, HOT)
     heard.length = 0
     await hall.command('forget', {})
+    const stalls = monitorEventLoopDelay({ resolution: 1 })
+    stalls.enable()
     await change(order.changes, GOOD)
+    stalls.disable()
     const changes = await hall.view<readonly Change[]>('changes')
-    return summary(changes, heard)
+    return { ...summary(changes, heard), stallP99_ms: stalls.percentile(99) / 1e6, stallMax_ms: stalls.max / 1e6 }
 
     /** Every unit in turn, from one side of the limit to the other; each is back only after all others. */
     async function change(count: number, first: number): Promise<void> {
@@ -84,7 +91,7 @@ export function measureLatency(order: LatencyOrder): Promise<Latency> {
 }
 
 /** Joins what was sent with what was heard: the n-th change of a unit and the n-th alarm of it. */
-function summary(changes: readonly Change[], heard: readonly Heard[]): Latency {
+function summary(changes: readonly Change[], heard: readonly Heard[]): Omit<Latency, 'stallP99_ms' | 'stallMax_ms'> {
   const byUnit = Map.groupBy(heard, ({ unit }) => unit)
   const took: number[] = []
   let lost = 0
