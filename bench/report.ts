@@ -78,11 +78,15 @@ fsync, put into the outbox, published at QoS 1 and shown on its retained topic. 
 threads. Bare is modbus-serial alone: the same registers of the same units, over as many connections, at the same times, one request at a time
 on each, and nothing done with the answers. Both run side by side for the same time; the first 30 seconds, with
 ten times as many events so that the compiler has seen their way, are not counted.
-An event costs about as much as ten to twenty polls (most of it the fsync and the broker's wake-up), so the ratio depends on how many there are.
+Where the rest goes, measured by hand on the same machine at 800 polls a second: without any event the ratio is 1.41; one event costs
+about as much as 25 polls (two threads woken, the fsync of its commit, two packets to the broker), which at one per 100 polls is the other
+quarter. The rules of a unit take 1.1 µs when their state is in the cache of the processor, and some 7 µs when 200 other units came in between.
 
 **(a) OPC UA.** The virtual hall's server; the service finds its units by itself and watches them; bare is a node-opcua subscription to the
 same value nodes with the same sampling and publishing interval, which counts what comes. The number of changes is that of the bare client.
 It starts 45 s after the connection: the service looks through the server 30 s after that, then ever more rarely down to every 10 min.
+Every publish response becomes one reading for each circuit with all of its signals, judged and kept, so the service works on far more values
+than have changed; garbage collections of the library's large heap fall into single windows and make the scatter.
 
 **(b) Engine.** One rule on one reading is one evaluation: a unit of 14 signals and 10 rules, an event per 100 readings.
 
