@@ -206,7 +206,9 @@ const factsOf = (fault: ReadFault): Facts => ({ unit: fault.unit, fault: fault.k
 /** What one line stands for: a unit's kind of fault, each register or node on its own. */
 function keyOf(fault: ReadFault): string {
   const place = 'register' in fault ? ` ${fault.register}` : 'node' in fault ? ` ${fault.node}` : ''
-  return `${fault.unit} ${fault.kind}${place}`
+  // Another exception is another fault, even where it follows at once.
+  const code = fault.kind === 'exception' ? ` ${fault.code}` : ''
+  return `${fault.unit} ${fault.kind}${place}${code}`
 }
 
 function duration(ms: number): string {
