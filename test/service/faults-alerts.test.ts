@@ -153,39 +153,43 @@ const allCame = (): Promise<void> =>
 const faults = (): readonly unknown[] => bench().service.log.map(({ fault }) => fault)
 
 describe.skipIf(mosquitto === null || mosquittoSub === null)('the way to people, with the whole service', () => {
-  test('broker away for over two minutes with alarms raised meanwhile: shown, and all of them come afterwards, the old ones saying so', { timeout: 240_000 }, async () => {
-    const { service, broker, machine, ear } = bench()
-    await alarms(1)
-    await allCame()
-    expect(await service.ready()).toEqual({ status: 200, codes: [] })
-    expect(await pending_s()).toBeLessThan(5)
-    await broker.stop()
-    await alarms(12)
-    expect(await pending_s(), 'messages wait without a connection').toBeGreaterThan(0)
-    // Long enough for the waits between tries to have grown to their longest, and for the messages to be late.
-    await until(service, 'away for two minutes', ({ value }) => (value('mouldtend_canary_age_seconds') ?? 0) > 125, 150_000)
-    await alarms(1)
-    await vi.waitFor(async () => expect(await service.ready()).toEqual({ status: 503, codes: ['canary_late'] }), 10_000)
-    const look = await service.look()
-    expect(look.value('mouldtend_channel_ready', { channel: 'mqtt' })).toBe(0)
-    expect(look.value('mouldtend_outbox_depth')).toBeGreaterThanOrEqual(13 * 8)
-    // Alarms wait since before the canary was missed, and none of them was tried meanwhile.
-    expect(look.value('mouldtend_channel_oldest_pending_seconds', { channel: 'mqtt' })).toBeGreaterThan(10)
-    expect(look.value('mouldtend_queue_depth', { queue: 'in_flight_mqtt' })).toBe(0)
-    expect(look.value('mouldtend_lost_total', { what: 'alerts_dropped' })).toBe(0)
-    expect(faults()).toContain('broker_unreachable')
-    const before = ear.connects()
-    await broker.start()
-    await vi.waitFor(() => expect(ear.connects()).toBeGreaterThan(before), 15_000)
-    await allCame()
-    await vi.waitFor(async () => expect(await service.ready()).toEqual({ status: 200, codes: [] }), 45_000)
-    await vi.waitFor(async () => expect(await pending_s()).toBeLessThan(5), 5000)
-    expect(told(ear.heard).every(({ recorded }) => recorded)).toBe(true)
-    // Four units, twelve alarms each, raised and returned: over 60 s old when they were sent. Those before and the last are not.
-    const byId = new Map(warm(told(ear.heard)).map((one) => [one.id, one]))
-    expect([...byId.values()].filter(({ late }) => late)).toHaveLength(12 * 8)
-    await expectPunctual(service, WELL, machine, 100)
-  })
+  test(
+    'broker away for over two minutes with alarms raised meanwhile: shown, and all of them come afterwards, the old ones saying so',
+    { timeout: 240_000 },
+    async () => {
+      const { service, broker, machine, ear } = bench()
+      await alarms(1)
+      await allCame()
+      expect(await service.ready()).toEqual({ status: 200, codes: [] })
+      expect(await pending_s()).toBeLessThan(5)
+      await broker.stop()
+      await alarms(12)
+      expect(await pending_s(), 'messages wait without a connection').toBeGreaterThan(0)
+      // Long enough for the waits between tries to have grown to their longest, and for the messages to be late.
+      await until(service, 'away for two minutes', ({ value }) => (value('mouldtend_canary_age_seconds') ?? 0) > 125, 150_000)
+      await alarms(1)
+      await vi.waitFor(async () => expect(await service.ready()).toEqual({ status: 503, codes: ['canary_late'] }), 10_000)
+      const look = await service.look()
+      expect(look.value('mouldtend_channel_ready', { channel: 'mqtt' })).toBe(0)
+      expect(look.value('mouldtend_outbox_depth')).toBeGreaterThanOrEqual(13 * 8)
+      // Alarms wait since before the canary was missed, and none of them was tried meanwhile.
+      expect(look.value('mouldtend_channel_oldest_pending_seconds', { channel: 'mqtt' })).toBeGreaterThan(10)
+      expect(look.value('mouldtend_queue_depth', { queue: 'in_flight_mqtt' })).toBe(0)
+      expect(look.value('mouldtend_lost_total', { what: 'alerts_dropped' })).toBe(0)
+      expect(faults()).toContain('broker_unreachable')
+      const before = ear.connects()
+      await broker.start()
+      await vi.waitFor(() => expect(ear.connects()).toBeGreaterThan(before), 15_000)
+      await allCame()
+      await vi.waitFor(async () => expect(await service.ready()).toEqual({ status: 200, codes: [] }), 45_000)
+      await vi.waitFor(async () => expect(await pending_s()).toBeLessThan(5), 5000)
+      expect(told(ear.heard).every(({ recorded }) => recorded)).toBe(true)
+      // Four units, twelve alarms each, raised and returned: over 60 s old when they were sent. Those before and the last are not.
+      const byId = new Map(warm(told(ear.heard)).map((one) => [one.id, one]))
+      expect([...byId.values()].filter(({ late }) => late)).toHaveLength(12 * 8)
+      await expectPunctual(service, WELL, machine, 100)
+    },
+  )
 
   test('broker silent with its connection open: found, connected anew, nothing lost', { timeout: 90_000 }, async () => {
     const { service, proxy, machine } = bench()
