@@ -78,15 +78,12 @@ fsync, put into the outbox, published at QoS 1 and shown on its retained topic. 
 threads. Bare is modbus-serial alone: the same registers of the same units, over as many connections, at the same times, one request at a time
 on each, and nothing done with the answers. Both run side by side for the same time; the first 30 seconds, with
 ten times as many events so that the compiler has seen their way, are not counted.
-Where the rest goes, measured by hand once on the same machine at 800 polls a second: without any event the ratio is 1.41; by the difference one
-event costs about 2 ms of CPU, of which 1 ms is the store thread's (commit and fsync), as much as 25 polls. The rules of a unit take 1.1 µs for
-10 of them in (b) and about 7 µs in the profile of the service, where 200 units take turns.
 
 **(a) OPC UA.** The virtual hall's server; the service finds its units by itself and watches them; bare is a node-opcua subscription to the
 same value nodes with the same sampling and publishing interval, which counts what comes. The number of changes is that of the bare client.
 It starts 100 s after the connection. That leaves out what costs more at first: the service looks through the server 30 s and 90 s after it
-connected (then ever more rarely, down to every 10 min), and in the first minute the runtime collects garbage far more often. Measured from 45 s on
-instead, the ratio was 4.61 (single windows 1.94 to 6.27). Every publish response becomes one reading for each circuit with all of its signals,
+connected (then ever more rarely, down to every 10 min), and in the first minute the runtime collects garbage far more often. It is worse in that first minute (performance-notes.md).
+Every publish response becomes one reading for each circuit with all of its signals,
 judged and kept, so the service works on more values than have changed.
 
 **(b) Engine.** One rule on one reading is one evaluation: a unit of 14 signals and 10 rules, an event per 100 readings.
@@ -98,9 +95,8 @@ the broker are. The timer beside it shows what the machine took from everybody a
 **(d) Hall.** As (a), one poll per unit and second, no alarms. Late is a poll that starts over 100 ms after it was due; polls of the bare
 loop beside it that are late at the same time show what the machine had in the way of everybody.
 
-**How much the machine decides.** The figures above are those of the last run of each part. Runs before them on the same day, while others kept
-both cores busy: (c) p99 26 ms and 43 ms, so past the aim; (d) 33 late polls of 120,000, the largest lag 189 ms, with (a) running beside it;
-(a) Modbus from 1.51 to 1.69 as median of a run. Only a machine of its own can tell (c) and (d) for good.
+**How much the machine decides.** The figures above are those of the last run of each part. [performance-notes.md](performance-notes.md) has the
+runs before it, good and bad, and what was measured by hand. Only a machine of its own can tell (c) and (d) for good.
 
 <!-- measurements ${JSON.stringify(found)} -->
 `
